@@ -1,0 +1,78 @@
+"""What the mower covers on the ground, and how far that is from the fence."""
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+
+from fenceguard.lawn.fence import Fence
+from fenceguard.lawn.frame import Array
+
+SAMPLE_STEP_M = 0.02
+MAX_SAMPLES = 2000
+
+
+class Clearance(NamedTuple):
+    """Signed distance from the footprint to the nearest fence line, and that line's ring."""
+
+    metres: float
+    ring: str
+
+
+class Footprint:
+    """The mower's outline, turned about its antenna.
+
+    `outline_m` holds the corners as (ahead, left) pairs in metres from any point of the mower that
+    suits whoever measures, `antenna_m` the antenna's place in the same terms.
+    """
+
+    def __init__(
+        self, outline_m: Sequence[tuple[float, float]], antenna_m: tuple[float, float]
+    ) -> None:
+        self._corners = np.array(outline_m, dtype=float) - np.array(antenna_m, dtype=float)
+        self.reach_m = float(np.hypot(*self._corners.T).max())
+        """Distance from the antenna to the farthest corner."""
+        self._samples = _samples(self._corners)
+
+    def clearance(
+        self, fence: Fence, east_m: float, north_m: float, heading_deg: float | None
+    ) -> Clearance:
+        """Clearance with the antenna at a place of the local frame.
+
+        Exact while the whole footprint is inside. Past the line it is minus the depth of the
+        deepest point of the footprint, to within 2 cm for a mower of up to about 0.8 m². With no
+        heading it is the worst over all headings: that of a disc about the antenna.
+        """
+        antenna = np.array([east_m, north_m])
+        if heading_deg is None:
+            nearest = fence.nearest(shapely.points(antenna))
+            inside = bool(fence.holds(antenna[np.newaxis])[0])
+            signed_m = nearest.distance_m if inside else -nearest.distance_m
+            return Clearance(signed_m - self.reach_m, nearest.ring)
+        turn = _turn(heading_deg)
+        corners = antenna + self._corners @ turn
+        nearest = fence.nearest(shapely.polygons(corners))
+        if nearest.distance_m > 0.0 and bool(fence.holds(corners[:1])[0]):
+            return Clearance(nearest.distance_m, nearest.ring)
+        return Clearance(-fence.depth_m(antenna + self._samples @ turn), nearest.ring)
+
+
+def _turn(heading_deg: float) -> Array:
+    """Matrix from (ahead, left) rows to (east, north) rows, heading clockwise from north."""
+    sin, cos = math.sin(math.radians(heading_deg)), math.cos(math.radians(heading_deg))
+    return np.array([[sin, cos], [-cos, sin]])
+
+
+def _samples(corners: Array) -> Array:
+    """Points that cover the outline and all that it encloses; shape (n, 2)."""
+    shape = shapely.polygons(corners)
+    step_m = max(SAMPLE_STEP_M, math.sqrt(shape.area / MAX_SAMPLES))
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    ahead, left = np.meshgrid(
+        np.arange(low[0], high[0], step_m), np.arange(low[1], high[1], step_m)
+    )
+    grid = np.column_stack([ahead.ravel(), left.ravel()])
+    rim = shapely.get_coordinates(shapely.segmentize(shape, step_m))
+    return np.concatenate([grid[shapely.contains_xy(shape, grid)], rim])
