@@ -54,11 +54,6 @@ class Epoch(NamedTuple):
     sigma_lon_m: float | None = None
     sigma_height_m: float | None = None
 
-    @property
-    def valid(self) -> bool:
-        """A position with a solution behind it."""
-        return bool(self.quality) and self.lat_deg is not None and self.lon_deg is not None
-
 
 def quality_name(quality: int | None) -> str:
     """Name of a GGA quality code; `unknown` where there is none."""

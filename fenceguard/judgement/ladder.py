@@ -1,0 +1,145 @@
+"""The ladder: how much is permitted, and how that changes.
+
+Theory of operation
+-------------------
+The ladder stands on one of five rungs. Each step brings the most severe rung that any monitor
+demands right now; no demand is a demand for `full`.
+
+Down is immediate. A demand for a rung below the present one is obeyed in the same step, however
+many rungs lie between.
+
+Up is slow and goes one rung a step. A rung is left only after every demand for it, or for
+anything below it, has stayed away for that rung's clear time, counted from when the rung was
+entered or from the last such demand, whichever is later. So a mower that was halted shows first
+that it may move, then that it may run its blade, and only then gets its speed back.
+
+Three steps up ask for more than a clear time:
+
+- `locked` is left when a person resets it at the machine, and in no other way.
+- `halted` is left for the first time after a start or a reset only when the ladder is armed: the
+  supervisor has then seen a fixed solution, held long enough, inside the fence, with no demand.
+- `slowed` is left only once the blade runs. Coming up from `blade_off` the blade waits for its own
+  delay, with a warning, before it starts.
+
+At start the ladder stands on `halted` or `locked`, not armed. When the clock has gone back, all
+that was timed on it is forgotten, and the ladder must be armed again.
+"""
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+from fenceguard.judgement.words import Grant, Rung
+
+if TYPE_CHECKING:
+    from fenceguard.settings import Settings
+
+
+class Gives(NamedTuple):
+    """A row of the table of rungs: what the rung permits."""
+
+    drive: bool
+    blade: bool
+    slow: bool
+
+
+RUNGS = {
+    #                    drive  blade  slow
+    Rung.FULL: Gives(True, True, False),
+    Rung.SLOWED: Gives(True, True, True),
+    Rung.BLADE_OFF: Gives(True, False, True),
+    Rung.HALTED: Gives(False, False, True),
+    Rung.LOCKED: Gives(False, False, True),
+}
+
+
+class Rise(NamedTuple):
+    """A row of the table of transitions: the way up from a rung, and all that it asks for."""
+
+    to: Rung
+    why: str
+    asks: tuple[str, ...]
+
+
+RISES = {
+    Rung.LOCKED: Rise(Rung.HALTED, "reset", ("no_demand", "reset")),
+    Rung.HALTED: Rise(Rung.BLADE_OFF, "clear", ("no_demand", "clear", "armed")),
+    Rung.BLADE_OFF: Rise(Rung.SLOWED, "clear", ("no_demand", "clear")),
+    Rung.SLOWED: Rise(Rung.FULL, "clear", ("no_demand", "clear", "blade_runs")),
+}
+
+
+class Move(NamedTuple):
+    """What one step did to the ladder."""
+
+    why: str = ""
+    clear_s: float | None = None
+
+
+class Ladder:
+    """The rung, and the times that it depends on."""
+
+    def __init__(self, settings: "Settings") -> None:
+        self.rung = Rung[settings.start.upper()]
+        self._settings = settings
+        self._clear_s = {
+            Rung.SLOWED: settings.clear_s.slowed,
+            Rung.BLADE_OFF: settings.clear_s.blade_off,
+            Rung.HALTED: settings.clear_s.halted,
+            Rung.LOCKED: 0.0,
+        }
+        self.forget(math.nan)
+
+    def forget(self, now_s: float) -> None:
+        """Forget all that was timed, and that the ladder was armed; the rung stays."""
+        self.armed = False
+        self._held_since_s = dict.fromkeys(RISES, now_s)
+        """For each rung: when it was entered, or it or one below it was last demanded."""
+        self._blade_from_s = now_s + self._settings.blade_delay_s
+
+    def step(self, now_s: float, demand: Rung, reset: bool, may_arm: bool) -> Move:
+        """One step with the most severe demand; `may_arm` as the theory of operation says."""
+        self.armed = self.armed or (may_arm and self.rung is Rung.HALTED)
+        for rung in RISES:
+            if demand >= rung:
+                self._held_since_s[rung] = now_s
+        if demand > self.rung:
+            self._enter(demand, now_s)
+            return Move("demand")
+        if self.rung not in RISES:
+            return Move()
+        rise = RISES[self.rung]
+        clear_s = now_s - self._held_since_s[self.rung]
+        answers = {
+            "no_demand": demand < self.rung,
+            "clear": clear_s >= self._clear_s[self.rung],
+            "armed": self.armed,
+            "blade_runs": now_s >= self._blade_from_s,
+            "reset": reset,
+        }
+        if not all(answers[question] for question in rise.asks):
+            return Move()
+        if self.rung is Rung.BLADE_OFF:
+            self._blade_from_s = now_s + self._settings.blade_delay_s
+        self._enter(rise.to, now_s)
+        return Move(rise.why, clear_s)
+
+    def _enter(self, rung: Rung, now_s: float) -> None:
+        self.rung = rung
+        self._held_since_s[rung] = now_s
+        if rung is Rung.LOCKED:
+            self.armed = False
+
+    def grant(self, now_s: float) -> Grant:
+        """What the rung gives at this moment."""
+        gives = RUNGS[self.rung]
+        blade = gives.blade and now_s >= self._blade_from_s
+        mower = self._settings.mower
+        top_speed_mps = mower.slowed_mps if gives.slow else mower.full_mps
+        return Grant(
+            drive=gives.drive,
+            blade=blade,
+            slow=gives.slow,
+            warning=gives.blade and not blade,
+            top_speed_mps=top_speed_mps if gives.drive else 0.0,
+            valid_until_s=now_s + self._settings.grant_valid_s,
+        )

@@ -1,0 +1,83 @@
+"""Readings against limits: one loop for all monitors."""
+
+import math
+from typing import TYPE_CHECKING, NamedTuple, TypeGuard
+
+from fenceguard.judgement.monitors import MONITORS
+from fenceguard.judgement.monitors.base import Monitor, Reading
+from fenceguard.judgement.words import Finding, Rung, Situation
+
+if TYPE_CHECKING:
+    from fenceguard.settings import Limits
+
+
+class Row(NamedTuple):
+    """One limit of one monitor."""
+
+    rung: Rung
+    limit: float | str
+    for_s: float
+    """How long the limit must be exceeded before it counts."""
+
+
+class Watched:
+    """A monitor with its limits, the most severe first."""
+
+    def __init__(self, monitor: Monitor, rows: tuple[Row, ...]) -> None:
+        self.monitor = monitor
+        self.rows = tuple(sorted(rows, reverse=True))
+        self._grades = [monitor.grade(row.limit) for row in self.rows]
+        self.forget()
+
+    def forget(self) -> None:
+        """Forget for how long the limits have been exceeded."""
+        self._exceeded_since_s: list[float | None] = [None] * len(self.rows)
+
+    def find(self, now_s: float, situation: Situation) -> Finding | None:
+        """The most severe demand, if there is one. Unknown is worst: it demands `halted`."""
+        monitor = self.monitor
+        try:
+            reading = monitor.read(situation)
+        except Exception as error:
+            reading = Reading(None, f"the monitor failed: {error!r}")
+        if reading is None:
+            self.forget()
+            return None
+        if not _known(reading.value):
+            return Finding(monitor.name, None, None, monitor.unit, Rung.HALTED, reading.note)
+        return self._compare(now_s, reading.value)
+
+    def _compare(self, now_s: float, value: float | str) -> Finding | None:
+        monitor = self.monitor
+        grade = monitor.grade(value)
+        demanded = None
+        for index, row in enumerate(self.rows):
+            limit = self._grades[index]
+            exceeded = grade > limit if monitor.worse == "above" else grade < limit
+            if not exceeded:
+                self._exceeded_since_s[index] = None
+                continue
+            since_s = self._exceeded_since_s[index]
+            if since_s is None:
+                since_s = self._exceeded_since_s[index] = now_s
+            if demanded is None and now_s - since_s >= row.for_s:
+                demanded = Finding(monitor.name, value, row.limit, monitor.unit, row.rung)
+        return demanded
+
+
+def _known(value: float | str | None) -> TypeGuard[float | str]:
+    return isinstance(value, str) or (value is not None and math.isfinite(value))
+
+
+def watched(limits: "Limits") -> list[Watched]:
+    """Every monitor that has a limit, in the order of `MONITORS`."""
+    found = []
+    for monitor in MONITORS:
+        rows = tuple(
+            Row(rung, limit.limit, limit.for_s)
+            for rung in Rung
+            if rung is not Rung.FULL and (limit := limits.at(monitor.name, rung.word)) is not None
+        )
+        if rows:
+            found.append(Watched(monitor, rows))
+    return found

@@ -1,0 +1,27 @@
+"""The kind of solution: only a fixed one is good to centimetres."""
+
+from fenceguard.judgement.monitors.base import Monitor, Reading
+from fenceguard.judgement.words import Situation
+from fenceguard.receiver.epoch import quality_name
+
+GRADES = {
+    "fixed": 4.0,
+    "float": 3.0,
+    "differential": 2.0,
+    "pps": 2.0,
+    "single": 1.0,
+}
+"""How good a solution is; whatever is not named here has no satellites behind it: grade 0."""
+
+
+def _grade(value: float | str) -> float:
+    return GRADES.get(str(value), 0.0)
+
+
+def _read(situation: Situation) -> Reading:
+    if situation.epoch is None:
+        return Reading(None, "no epoch yet")
+    return Reading(quality_name(situation.epoch.quality))
+
+
+SOLUTION = Monitor("solution", "quality", "below", _read, _grade)

@@ -1,0 +1,489 @@
+"""Settings: a YAML file, read strictly. Whatever is wrong is named with file, line and key."""
+
+import difflib
+import hashlib
+import json
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Annotated, Any, Generic, Literal, NamedTuple, TypeVar, get_args
+
+import shapely
+import yaml
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    StrictBool,
+    StrictInt,
+    StrictStr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from fenceguard.errors import BadInput
+from fenceguard.lawn import geojson
+from fenceguard.lawn.fence import Fence
+
+NEVER = "never"
+"""Stands for a limit that a user has taken out."""
+
+
+class Model(BaseModel):
+    """Base of all settings: nothing unknown is accepted, nothing changes afterwards."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
+
+
+def _number(ge: float, le: float) -> Any:
+    return Field(strict=True, ge=ge, le=le, allow_inf_nan=False)
+
+
+Seconds = Annotated[float, _number(0.0, 3600.0)]
+SomeSeconds = Annotated[float, _number(0.1, 3600.0)]
+Offset = Annotated[float, _number(-5.0, 5.0)]
+Speed = Annotated[float, _number(0.0, 3.0)]
+Pin = Annotated[int, Field(strict=True, ge=0, le=53)]
+DEFAULT_SIGMA_M = {"fixed": 0.02, "float": 0.5, "differential": 1.0, "pps": 1.0, "single": 3.0}
+
+DEFAULT_LIMITS: dict[str, dict[str, float | str]] = {
+    "silence": {"slowed": 0.5, "blade_off": 1.0, "halted": 1.5},
+    "frozen": {"blade_off": 0.5, "halted": 1.0},
+    "solution": {"blade_off": "fixed", "halted": "float"},
+    "correction_age": {"slowed": 10.0, "blade_off": 20.0, "halted": 60.0},
+    "satellites": {"slowed": 8, "blade_off": 6, "halted": 5},
+    "hdop": {"slowed": 2.0, "blade_off": 4.0, "halted": 8.0},
+    "bound": {"slowed": 0.15, "blade_off": 0.3, "halted": 2.5},
+    "room": {"slowed": 0.3, "blade_off": 0.15, "halted": 0.05},
+}
+"""For a mower at 0.5 m/s; config/settings.yaml gives the reason for each."""
+
+Solution = Literal["fixed", "float", "differential", "pps", "single"]
+
+
+class ReceiverSettings(Model):
+    """Where the receiver is plugged in and how it talks."""
+
+    port: StrictStr | None = None
+    baud: Annotated[StrictInt, Field(ge=1200, le=4_000_000)] = 115200
+    epoch_wait_s: Annotated[float, _number(0.01, 2.0)] = 0.12
+
+
+class MowerSettings(Model):
+    """What the mower is."""
+
+    outline_m: Annotated[list[tuple[Offset, Offset]], Field(min_length=3, max_length=100)]
+    antenna_m: tuple[Offset, Offset]
+    course_from_mps: Annotated[float, _number(0.05, 3.0)] = 0.2
+    full_mps: Speed = 0.5
+    slowed_mps: Speed = 0.25
+
+    @field_validator("outline_m")
+    @classmethod
+    def _closed_and_simple(cls, outline: list[tuple[float, float]]) -> list[tuple[float, float]]:
+        if not shapely.Polygon(outline).is_valid:
+            raise ValueError("the outline crosses itself; list the corners in order, all round")
+        return outline
+
+
+class BoundSettings(Model):
+    """How the radius around the position is computed."""
+
+    probability: Annotated[float, _number(0.5, 0.9999999)] = 0.9999
+    sigma_m: dict[Solution, Annotated[float, _number(0.001, 1000.0)]] = {}
+    sigma_floor_m: Annotated[float, _number(0.001, 1.0)] = 0.01
+
+    @field_validator("sigma_m", mode="before")
+    @classmethod
+    def _with_defaults(cls, given: Any) -> Any:
+        return {**DEFAULT_SIGMA_M, **given} if isinstance(given, dict) else given
+
+    def default_sigma_m(self, quality: str) -> float | None:
+        """Standard deviation to assume for a quality, None where none is to be believed."""
+        return next((sigma for name, sigma in self.sigma_m.items() if name == quality), None)
+
+
+class _Limit(Model):
+    for_s: Annotated[float, _number(0.0, 60.0)] = 0.0
+
+
+class TimeLimit(_Limit):
+    """A limit in seconds."""
+
+    limit: Annotated[float, _number(0.0, 600.0)]
+
+
+class LengthLimit(_Limit):
+    """A limit in metres."""
+
+    limit: Annotated[float, _number(0.0, 1000.0)]
+
+
+class RoomLimit(_Limit):
+    """A limit in metres that may be negative: past the fence."""
+
+    limit: Annotated[float, _number(-100.0, 100.0)]
+
+
+class CountLimit(_Limit):
+    """A limit without a unit."""
+
+    limit: Annotated[float, _number(0.0, 100.0)]
+
+
+class SolutionLimit(_Limit):
+    """The poorest solution that is good enough."""
+
+    limit: Solution
+
+
+AnyLimit = TimeLimit | LengthLimit | RoomLimit | CountLimit | SolutionLimit
+L = TypeVar("L", bound=_Limit)
+
+
+class RungLimits(Model, Generic[L]):
+    """The limits of one monitor: past which value it demands which rung."""
+
+    slowed: L | None = None
+    blade_off: L | None = None
+    halted: L | None = None
+    locked: L | None = None
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _short_form(cls, given: Any) -> Any:
+        if given is None or given == NEVER:
+            return None
+        return given if isinstance(given, dict | BaseModel) else {"limit": given}
+
+
+class Limits(Model):
+    """Every limit of every monitor."""
+
+    silence: RungLimits[TimeLimit]
+    frozen: RungLimits[TimeLimit]
+    solution: RungLimits[SolutionLimit]
+    correction_age: RungLimits[TimeLimit]
+    satellites: RungLimits[CountLimit]
+    hdop: RungLimits[CountLimit]
+    bound: RungLimits[LengthLimit]
+    room: RungLimits[RoomLimit]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _with_defaults(cls, given: Any) -> Any:
+        if not isinstance(given, dict):
+            return given
+        merged = dict(given)
+        for monitor, defaults in DEFAULT_LIMITS.items():
+            own = given.get(monitor, {})
+            merged[monitor] = {**defaults, **own} if isinstance(own, dict) else own
+        return merged
+
+    @field_validator("silence", "solution", "room")
+    @classmethod
+    def _indispensable(cls, limits: RungLimits[Any]) -> RungLimits[Any]:
+        if limits.halted is None:
+            raise ValueError("halted may not be never: without it the mower is not supervised")
+        return limits
+
+    def at(self, monitor: str, rung: str) -> AnyLimit | None:
+        """The limit at `limits.<monitor>.<rung>`, None where there is none."""
+        limit: AnyLimit | None = getattr(getattr(self, monitor), rung)
+        return limit
+
+
+class ClearSettings(Model):
+    """How long the demands for a rung must stay away before it is left."""
+
+    slowed: SomeSeconds = 2.0
+    blade_off: SomeSeconds = 5.0
+    halted: SomeSeconds = 10.0
+
+    @model_validator(mode="after")
+    def _longer_further_down(self) -> "ClearSettings":
+        if not self.slowed <= self.blade_off <= self.halted:
+            raise ValueError("a lower rung needs the longer time: slowed, blade_off, halted")
+        return self
+
+
+class ArmSettings(Model):
+    """What must hold before the mower may leave `halted` after a start or a reset."""
+
+    fixed_for_s: SomeSeconds = 10.0
+
+
+class LineSettings(Model):
+    """One output line: its pin, in BCM numbers, and the level that means on."""
+
+    pin: Pin
+    active_high: StrictBool = True
+
+
+class OutputSettings(Model):
+    """The output lines; `warning` may be left out."""
+
+    drive_enable: LineSettings
+    blade_enable: LineSettings
+    slow: LineSettings
+    heartbeat: LineSettings
+    warning: LineSettings | None = None
+
+    def lines(self) -> dict[str, LineSettings]:
+        """The lines that are wired, by name."""
+        return {name: line for name, line in self if line is not None}
+
+    @model_validator(mode="after")
+    def _each_its_own_pin(self) -> "OutputSettings":
+        pins = [line.pin for line in self.lines().values()]
+        if len(set(pins)) < len(pins):
+            raise ValueError("two lines share a pin; give each its own")
+        return self
+
+
+class InputSettings(Model):
+    """What people press at the machine."""
+
+    reset_pin: Pin
+    """A button from this pin to ground; the pin is pulled up."""
+
+
+class JournalSettings(Model):
+    """The record of what was taken away and why."""
+
+    directory: StrictStr
+    summary_s: Annotated[float, _number(1.0, 86400.0)] = 60.0
+
+
+class Settings(Model):
+    """All settings of one mower on one lawn."""
+
+    fence: StrictStr
+    mower: MowerSettings
+    outputs: OutputSettings | None
+    receiver: ReceiverSettings = ReceiverSettings()
+    inputs: InputSettings | None = None
+    journal: JournalSettings | None = None
+    start: Literal["halted", "locked"] = "halted"
+    arm: ArmSettings = ArmSettings()
+    limits: Limits = Field(default_factory=lambda: Limits.model_validate({}))
+    bound: BoundSettings = BoundSettings()
+    clear_s: ClearSettings = ClearSettings()
+    blade_delay_s: Seconds = 3.0
+    tick_s: Annotated[float, _number(0.02, 0.5)] = 0.1
+    grant_valid_s: Annotated[float, _number(0.1, 2.0)] = 0.5
+
+    @field_validator("outputs", mode="before")
+    @classmethod
+    def _outputs_none(cls, given: Any) -> Any:
+        return None if given == "none" else given
+
+
+class Loaded(NamedTuple):
+    """Settings and fence, checked, with what identifies them in the journal."""
+
+    settings: Settings
+    settings_file: Path
+    settings_hash: str
+    fence: Fence
+    fence_file: Path
+    fence_hash: str
+
+    def path(self, given: str) -> Path:
+        """A path from the settings, which is relative to the settings file."""
+        return self.settings_file.parent / given
+
+
+def load(file: Path, overrides: Sequence[str] = ()) -> Loaded:
+    """The settings in a file and the fence that they name.
+
+    `overrides` are texts of the form `limits.silence.halted=2.5`. Raises BadInput with one line
+    for each fault in either file.
+    """
+    text = _read(file)
+    places = _Places(file, text)
+    tree = places.tree()
+    faults = list(places.empty())
+    for override in overrides:
+        faults += places.override(tree, override)
+    settings = None
+    try:
+        settings = Settings.model_validate(tree)
+    except ValidationError as error:
+        faults += places.described(error)
+    fence = None
+    named = tree.get("fence")
+    if isinstance(named, str):
+        try:
+            fence = geojson.read(file.parent / named)
+        except BadInput as error:
+            faults.append(str(error))
+    if faults or settings is None or fence is None:
+        raise BadInput("\n".join(faults))
+    fence_file = file.parent / settings.fence
+    canonical = json.dumps(settings.model_dump(mode="json"), sort_keys=True)
+    return Loaded(
+        settings, file, _hash(canonical.encode()), fence, fence_file, _hash(fence_file.read_bytes())
+    )
+
+
+def _hash(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()[:16]
+
+
+def _read(file: Path) -> str:
+    try:
+        return file.read_text(encoding="utf-8")
+    except OSError as error:
+        raise BadInput(f"{file}: the settings cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise BadInput(f"{file}: not a text file in UTF-8: {error.reason}") from error
+
+
+Key = tuple[str | int, ...]
+
+
+class _Places:
+    """Where each key stands, so that a fault can be named by file, line and key."""
+
+    def __init__(self, file: Path, text: str) -> None:
+        self._file = file
+        self._overridden: dict[Key, str] = {}
+        try:
+            self._root = yaml.compose(text, yaml.SafeLoader)
+            self._tree = yaml.safe_load(text)
+        except yaml.YAMLError as error:
+            mark = getattr(error, "problem_mark", None)
+            line = f":{mark.line + 1}" if mark else ""
+            problem = getattr(error, "problem", None) or error
+            raise BadInput(f"{file}{line}: not YAML: {problem}") from error
+
+    def tree(self) -> dict[str, Any]:
+        """The settings as plain values. Raises BadInput where they are not a mapping."""
+        if self._tree is None:
+            raise BadInput(f"{self._file}: the file is empty; start from config/settings.yaml")
+        if not isinstance(self._tree, dict):
+            raise BadInput(f"{self._file}: not a mapping of keys to values")
+        return self._tree
+
+    def empty(self) -> Iterator[str]:
+        """Faults that the values alone no longer show: keys without a value, keys given twice."""
+        return self._empty((), self._root)
+
+    def _empty(self, key: Key, node: yaml.Node | None) -> Iterator[str]:
+        if isinstance(node, yaml.MappingNode):
+            seen = set()
+            for name, value in node.value:
+                inner = (*key, name.value)
+                if name.value in seen:
+                    line = name.start_mark.line + 1
+                    yield f"{self._file}:{line}: {_dotted(inner)}: given twice; keep one"
+                seen.add(name.value)
+                yield from self._empty(inner, value)
+        elif isinstance(node, yaml.SequenceNode):
+            for index, value in enumerate(node.value):
+                yield from self._empty((*key, index), value)
+        elif node is not None and node.tag == "tag:yaml.org,2002:null":
+            yield f"{self.place(key)}: empty; give it a value, or leave out the key"
+
+    def override(self, tree: dict[str, Any], text: str) -> list[str]:
+        """Set one key of the tree; returns the faults of doing so."""
+        dotted, equals, value = text.partition("=")
+        key = tuple(dotted.strip().split("."))
+        if not equals or not all(key):
+            return [f"--set {text}: not KEY=VALUE, such as limits.silence.halted=2.5"]
+        try:
+            parsed = yaml.safe_load(value)
+        except yaml.YAMLError:
+            return [f"--set {text}: the value cannot be read"]
+        if parsed is None:
+            return [f"--set {text}: empty; give it a value"]
+        branch = tree
+        for name in key[:-1]:
+            inner = branch.get(name)
+            if not isinstance(inner, dict):
+                inner = branch[name] = {}
+            branch = inner
+        branch[key[-1]] = parsed
+        self._overridden[key] = text
+        return []
+
+    def place(self, key: Key) -> str:
+        """File, line and key; for what came from the command line, its text and key."""
+        for overridden, text in self._overridden.items():
+            if key[: len(overridden)] == overridden:
+                return f"--set {text}: {_dotted(key)}"
+        node = self._root
+        line = 1
+        for name in key:
+            found = _child(node, name)
+            if found is None:
+                break
+            line, node = found
+        return f"{self._file}:{line}: {_dotted(key)}"
+
+    def described(self, error: ValidationError) -> Iterator[str]:
+        """One line for each fault that the validation found."""
+        for detail in error.errors():
+            key = tuple(name for name in detail["loc"] if name != "[key]")
+            if detail["input"] is None and detail["type"] != "missing":
+                continue
+            yield f"{self.place(key)}: {_said(key, dict(detail))}"
+
+
+def _child(node: yaml.Node | None, name: str | int) -> tuple[int, yaml.Node] | None:
+    """Line and node of one key of a mapping, or of one item of a list."""
+    if isinstance(node, yaml.MappingNode):
+        for key, value in node.value:
+            if key.value == str(name):
+                return key.start_mark.line + 1, value
+    if isinstance(node, yaml.SequenceNode) and isinstance(name, int) and name < len(node.value):
+        item = node.value[name]
+        return item.start_mark.line + 1, item
+    return None
+
+
+def _dotted(key: Key) -> str:
+    return ".".join(map(str, key))
+
+
+def _said(key: Key, detail: dict[str, Any]) -> str:
+    """One validation fault in our words."""
+    kind, given = detail["type"], detail["input"]
+    if kind == "missing":
+        return "missing; it has no default, so give it a value"
+    if kind == "extra_forbidden":
+        return "unknown key" + _near_miss(str(key[-1]), _names_at(key[:-1]))
+    if kind == "literal_error":
+        choices = re.findall(r"'([^']*)'", detail["ctx"]["expected"])
+        return f"is {given!r}; it must be one of {', '.join(choices)}" + _near_miss(
+            str(given), choices
+        )
+    context = detail.get("ctx", {})
+    bounds = [f"{word} {context[name]:g}" for name, word in BOUND_WORDS.items() if name in context]
+    if bounds:
+        return f"is {given}; it must be {' and '.join(bounds)}"
+    if kind == "value_error":
+        return str(context["error"])
+    return f"is {given!r}: {detail['msg'].lower()}"
+
+
+BOUND_WORDS = {"ge": "at least", "le": "at most", "gt": "more than", "lt": "less than"}
+
+
+def _near_miss(given: str, known: Sequence[str]) -> str:
+    near = difflib.get_close_matches(given, known, n=1)
+    return f"; did you mean {near[0]}?" if near else ""
+
+
+def _names_at(key: Key) -> list[str]:
+    """The keys that may stand below a key."""
+    model: type[BaseModel] | None = Settings
+    for name in key:
+        field = model.model_fields.get(str(name)) if model else None
+        kinds = (field.annotation, *get_args(field.annotation)) if field else ()
+        model = next(
+            (kind for kind in kinds if isinstance(kind, type) and issubclass(kind, BaseModel)), None
+        )
+    return list(model.model_fields) if model else []
