@@ -41,6 +41,11 @@ class Supervisor:
             one.forget()
         self._ladder.forget(now_s)
 
+    @property
+    def rung(self) -> Rung:
+        """The rung that the ladder stands on."""
+        return self._ladder.rung
+
     def step(self, now_s: float, epoch: Epoch | None, inputs: Inputs = NOTHING_PRESSED) -> Decision:
         """One decision.
 

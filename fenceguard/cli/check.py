@@ -1,0 +1,121 @@
+"""`fenceguard check`: what is wrong with the settings, or what they will have supervised."""
+
+import argparse
+import itertools
+import json
+from typing import Any
+
+from rich.table import Table
+
+from fenceguard.cli.common import add_settings, console, number
+from fenceguard.judgement.bound import radius_per_sigma
+from fenceguard.judgement.monitors import MONITORS
+from fenceguard.judgement.words import Rung
+from fenceguard.mower.footprint import Footprint
+from fenceguard.settings import Loaded, load
+
+EXAMPLES = """\
+examples:
+  fenceguard check --settings config/settings.yaml
+  fenceguard check --settings mower.yaml --set limits.silence.halted=2.5
+"""
+
+
+def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Declare the command."""
+    parser = commands.add_parser(
+        "check",
+        help="find faults in settings and fence, or say what will be supervised",
+        description="Names every fault of the settings and the fence at once (exit status 2), or "
+        "says what will be supervised and with which limits.",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    add_settings(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check and print."""
+    loaded = load(args.settings, args.set)
+    if args.json:
+        print(json.dumps(_as_dict(loaded)))
+    else:
+        _print(loaded)
+    return 0
+
+
+def _as_dict(loaded: Loaded) -> dict[str, Any]:
+    return {
+        "settings_file": str(loaded.settings_file),
+        "settings_hash": loaded.settings_hash,
+        "fence_file": str(loaded.fence_file),
+        "fence_hash": loaded.fence_hash,
+        "fence_area_m2": round(loaded.fence.area.area, 2),
+        "rings": [ring.name for ring in loaded.fence.rings],
+        "settings": loaded.settings.model_dump(mode="json"),
+    }
+
+
+def _print(loaded: Loaded) -> None:
+    settings, fence, out = loaded.settings, loaded.fence, console()
+    reach_m = Footprint(settings.mower.outline_m, settings.mower.antenna_m).reach_m
+    factor = radius_per_sigma(settings.bound.probability)
+    out.print(f"Settings  {loaded.settings_file} ({loaded.settings_hash})")
+    out.print(f"Fence     {loaded.fence_file} ({loaded.fence_hash})")
+    out.print(f"          {fence.area.area:.1f} m² to mow, {len(fence.rings) - 1} keep-outs")
+    out.print(f"Receiver  {settings.receiver.port or 'no port: replay only'}")
+    out.print(f"Mower     reaches {reach_m:.2f} m from its antenna")
+    out.print(f"Bound     {factor:.2f} σ, for {settings.bound.probability * 100:g} %")
+    out.print(f"Outputs   {_outputs(loaded)}")
+    out.print(
+        f"Journal   {settings.journal.directory if settings.journal else 'none: replay only'}"
+    )
+    out.print(f"Start     {settings.start}, armed after {settings.arm.fixed_for_s:g} s fixed")
+    out.print(_limits(loaded))
+    for note in _notes(loaded):
+        out.print(f"Note: {note}")
+
+
+def _outputs(loaded: Loaded) -> str:
+    outputs = loaded.settings.outputs
+    if outputs is None:
+        return "none: nothing is held or dropped"
+    return ", ".join(f"{name} {line.pin}" for name, line in outputs.lines().items())
+
+
+def _limits(loaded: Loaded) -> Table:
+    table = Table(title="Limits", title_justify="left")
+    table.add_column("monitor")
+    for rung in list(Rung)[1:]:
+        table.add_column(rung.word, justify="right")
+    for monitor in MONITORS:
+        cells = []
+        for rung in list(Rung)[1:]:
+            limit = loaded.settings.limits.at(monitor.name, rung.word)
+            sign = ">" if monitor.worse == "above" else "<"
+            text = "" if limit is None else f"{sign} {number(limit.limit)}"
+            cells.append(text + (f" for {limit.for_s:g} s" if limit and limit.for_s else ""))
+        table.add_row(f"{monitor.name} ({monitor.unit})" if monitor.unit else monitor.name, *cells)
+    return table
+
+
+def _notes(loaded: Loaded) -> list[str]:
+    settings = loaded.settings
+    notes = []
+    if settings.start == "locked" and settings.inputs is None:
+        notes.append("it starts locked and has no reset button: it will never leave locked")
+    for monitor in MONITORS:
+        limits = [
+            (rung.word, monitor.grade(limit.limit))
+            for rung in list(Rung)[1:]
+            if (limit := settings.limits.at(monitor.name, rung.word)) is not None
+        ]
+        for (rung_word, grade), (lower_word, lower) in itertools.pairwise(limits):
+            if lower < grade if monitor.worse == "above" else lower > grade:
+                notes.append(
+                    f"limits.{monitor.name}.{rung_word} is never reached: "
+                    f"{lower_word} is demanded before it"
+                )
+    return notes

@@ -1,0 +1,155 @@
+"""`fenceguard replay`: what would have been done on a recording."""
+
+import argparse
+import dataclasses
+import json
+import sys
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from fenceguard.cli.common import (
+    OUTPUTS_CAUTION,
+    add_settings,
+    cause_text,
+    console,
+    seconds_text,
+)
+from fenceguard.errors import BadInput
+from fenceguard.journal.write import Journal
+from fenceguard.outputs.lines import Lines
+from fenceguard.replay import Outcome, Replay
+from fenceguard.settings import load
+
+BAD_INPUT = 2
+EXAMPLES = f"""\
+examples:
+  fenceguard replay mowing.nmea.gz --settings mower.yaml
+  fenceguard replay mowing.nmea.gz --settings mower.yaml --json
+  fenceguard replay a.log b.log --settings mower.yaml --set limits.silence.halted=2.5
+  fenceguard replay - --settings mower.yaml < mowing.nmea
+  fenceguard replay mowing.nmea.gz --settings mower.yaml --speed 4 --drive-outputs
+
+{OUTPUTS_CAUTION}
+"""
+
+
+def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Declare the command."""
+    parser = commands.add_parser(
+        "replay",
+        help="run the supervisor over recorded receiver output",
+        description="Runs the supervisor over recordings of a receiver's output (plain or .gz, - "
+        "for standard input) and tells every intervention and its cause.",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("log", nargs="+", metavar="LOG", help="recording; several are one stream")
+    add_settings(parser)
+    pace = parser.add_mutually_exclusive_group()
+    pace.add_argument("--realtime", action="store_true", help="at the pace of the recording")
+    pace.add_argument("--speed", type=_speed, metavar="N", help="at N times that pace")
+    parser.add_argument(
+        "--drive-outputs",
+        action="store_true",
+        help="move the real output lines, at the recording's pace unless --speed is given; "
+        "blades off first",
+    )
+    parser.add_argument("--journal", type=Path, metavar="DIR", help="write a journal there")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=run)
+
+
+def _speed(text: str) -> float:
+    speed = float(text)
+    if not 0.01 <= speed <= 1000.0:
+        raise argparse.ArgumentTypeError(f"{text} is not between 0.01 and 1000")
+    return speed
+
+
+def run(args: argparse.Namespace) -> int:
+    """Replay and print."""
+    loaded = load(args.settings, args.set)
+    if args.drive_outputs and loaded.settings.outputs is None:
+        raise BadInput(f"{args.settings}: outputs: none, so --drive-outputs has nothing to drive")
+    paced = args.realtime or args.drive_outputs
+    speed = args.speed if args.speed is not None else (1.0 if paced else None)
+    if args.drive_outputs:
+        print(OUTPUTS_CAUTION, file=sys.stderr)
+    journal = Journal(args.journal) if args.journal else None
+    try:
+        with Lines(loaded.settings.outputs if args.drive_outputs else None) as lines:
+            replay = Replay(loaded, lines=lines, journal=journal, speed=speed)
+            outcome = _with_progress(replay, args.log)
+    finally:
+        if journal is not None:
+            journal.close()
+    if args.json:
+        print(json.dumps(as_dict(outcome)))
+    else:
+        _print(outcome)
+    for fault in outcome.faults:
+        print(f"fenceguard replay: {fault}", file=sys.stderr)
+    return BAD_INPUT if outcome.faults else 0
+
+
+def as_dict(outcome: Outcome) -> dict[str, object]:
+    """The outcome as the one JSON object that other tools read."""
+    content = dataclasses.asdict(outcome)
+    del content["faults"], content["standing"]
+    content["duration_s"] = round(outcome.duration_s, 3)
+    content["time_in_rung_s"] = {r: round(s, 3) for r, s in outcome.time_in_rung_s.items()}
+    return content
+
+
+def _with_progress(replay: Replay, logs: list[str]) -> Outcome:
+    if not sys.stderr.isatty():
+        return replay.run(logs)
+    columns = TextColumn("replaying"), BarColumn(), TimeRemainingColumn()
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("replaying", total=1.0)
+        return replay.run(logs, lambda share: progress.update(task, completed=share))
+
+
+def _print(outcome: Outcome) -> None:
+    out = console()
+    rejected = ", ".join(f"{count} {why}" for why, count in sorted(outcome.rejected.items()))
+    out.print(
+        f"{outcome.epochs} epochs in {seconds_text(outcome.duration_s)}, from "
+        f"{outcome.sentences} sentences; rejected: {rejected or 'none'}"
+    )
+    if outcome.interventions:
+        table = Table(title=f"{len(outcome.interventions)} interventions", title_justify="left")
+        for heading in ("id", "began (UTC)", "lasted", "reached", "first cause", "where"):
+            table.add_column(heading)
+        for one in outcome.interventions:
+            table.add_row(
+                str(one["id"]),
+                one["begin_utc"].replace("T", " "),
+                seconds_text(one["duration_s"]),
+                one["rung"],
+                cause_text(one["cause"]),
+                _where(one),
+            )
+        out.print(table)
+    else:
+        out.print("No interventions.")
+    times = Table(title="Time in each rung", title_justify="left")
+    times.add_column("rung")
+    times.add_column("time", justify="right")
+    times.add_column("share", justify="right")
+    for rung, spent_s in outcome.time_in_rung_s.items():
+        share = spent_s / outcome.duration_s if outcome.duration_s else 0.0
+        times.add_row(rung, seconds_text(spent_s), f"{share * 100:.1f} %")
+    out.print(times)
+    if not outcome.time_in_rung_s["full"]:
+        demands = "; ".join(map(cause_text, outcome.standing)) or "nothing: it was still waiting"
+        out.print(f"It never reached full. Demanded at the end: {demands}.")
+
+
+def _where(one: dict[str, object]) -> str:
+    if one["clearance_m"] is None:
+        return "position unknown"
+    return f"{one['lat']:.7f} {one['lon']:.7f}, {one['clearance_m']:.2f} m to {one['nearest']}"

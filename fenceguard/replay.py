@@ -1,0 +1,218 @@
+"""The recorded loop: the same watch over a recording, as fast or as slowly as wanted."""
+
+import math
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from fenceguard.account import Event, finding_evidence
+from fenceguard.errors import BadInput
+from fenceguard.journal.write import Journal
+from fenceguard.judgement.words import Finding, Rung
+from fenceguard.outputs.lines import Lines
+from fenceguard.receiver.epoch import Epoch, utc_text
+from fenceguard.receiver.files import chunks
+from fenceguard.settings import Loaded
+from fenceguard.watch import Watch
+
+LONGEST_GAP_S = 86400.0
+"""A longer step of the receiver's time is taken for a stepped clock, not for time that passed."""
+
+
+@dataclass
+class Outcome:
+    """What a replay found.
+
+    `standing` holds the findings of the last step, `faults` what of the recordings could not be
+    used.
+    """
+
+    epochs: int
+    sentences: int
+    rejected: dict[str, int]
+    duration_s: float
+    time_in_rung_s: dict[str, float]
+    rung_changes: list[dict[str, Any]]
+    interventions: list[dict[str, Any]]
+    standing: list[dict[str, Any]]
+    faults: list[str]
+
+
+class RecordedClock:
+    """The time at which each epoch of a recording arrived.
+
+    It is the time of the TAG block where there is one, else the epoch's own UTC. It starts at 0 and
+    never goes back: an epoch whose time went back, or leapt by more than a day, is taken to have
+    come one ordinary interval after the one before.
+    """
+
+    def __init__(self) -> None:
+        self._now_s = 0.0
+        self._stamp_s = math.nan
+        self._interval_s = 1.0
+
+    def arrival_s(self, tag_time_s: float | None, epoch: Epoch) -> float:
+        """When an epoch arrived, in seconds from the first one's arrival."""
+        stamp_s = epoch.utc_s if tag_time_s is None else tag_time_s
+        passed_s = stamp_s - self._stamp_s
+        if math.isnan(self._stamp_s):
+            passed_s = 0.0
+        elif 0.0 < passed_s <= LONGEST_GAP_S:
+            self._interval_s = passed_s
+        else:
+            passed_s = self._interval_s
+        self._stamp_s = stamp_s
+        self._now_s += passed_s
+        return self._now_s
+
+
+class Pace:
+    """Holds the replay back to a multiple of real time."""
+
+    def __init__(self, speed: float) -> None:
+        self._speed = speed
+        self._began_s = time.monotonic()
+
+    def wait_until(self, now_s: float) -> None:
+        """Sleep until a moment of the recording is due."""
+        time.sleep(max(0.0, self._began_s + now_s / self._speed - time.monotonic()))
+
+
+class Collector:
+    """Keeps of the events what the outcome tells."""
+
+    def __init__(self) -> None:
+        self.rung_changes: list[dict[str, Any]] = []
+        self.interventions: list[dict[str, Any]] = []
+
+    def __call__(self, event: Event) -> None:
+        evidence = event.evidence
+        if event.kind == "rung":
+            self.rung_changes.append(
+                {
+                    "utc": utc_text(event.utc_s),
+                    "rung": evidence["to"],
+                    "findings": evidence["findings"],
+                }
+            )
+            present = self.interventions[-1] if self.interventions else None
+            if present is not None and present["id"] == evidence["intervention"]:
+                worst = max(Rung[name.upper()] for name in (present["rung"], evidence["to"]))
+                present["rung"] = worst.word
+        elif event.kind == "intervention_begun":
+            epoch = evidence["epoch"] or {}
+            self.interventions.append(
+                {
+                    "id": evidence["id"],
+                    "begin_utc": utc_text(event.utc_s),
+                    "end_utc": None,
+                    "duration_s": None,
+                    "rung": evidence["rung"],
+                    "cause": evidence["cause"],
+                    "lat": epoch.get("lat"),
+                    "lon": epoch.get("lon"),
+                    "clearance_m": evidence["clearance_m"],
+                    "nearest": evidence["nearest"],
+                }
+            )
+        elif event.kind == "intervention_ended":
+            self.interventions[-1].update(
+                end_utc=utc_text(event.utc_s), duration_s=evidence["duration_s"]
+            )
+
+
+class Replay:
+    """Recordings through a watch, epoch by epoch, with the ticks between them."""
+
+    def __init__(
+        self,
+        loaded: Loaded,
+        *,
+        lines: Lines | None = None,
+        journal: Journal | None = None,
+        speed: float | None = None,
+    ) -> None:
+        self._collected = Collector()
+        self._watch = Watch(loaded, lines or Lines(None), journal, self._collected)
+        self._clock = RecordedClock()
+        self._pace = None if speed is None else Pace(speed)
+        self._tick_s = loaded.settings.tick_s
+        self._next_tick_s = 0.0
+        self._now_s: float | None = None
+        self._findings: tuple[Finding, ...] = ()
+        self._faults: list[str] = []
+
+    def run(self, logs: Sequence[str], progress: Callable[[float], None] | None = None) -> Outcome:
+        """Play recordings one after the other; `progress` is told the share done, 0 to 1.
+
+        Raises BadInput when a recording cannot be opened, or has nothing in it to judge. What
+        could not be used of one that breaks off is told in the outcome.
+        """
+        for number, log in enumerate(logs):
+            for share in self._play(log):
+                if progress is not None:
+                    progress((number + share) / len(logs))
+        return self._outcome(logs)
+
+    def _play(self, log: str) -> Iterator[float]:
+        """Play one recording; yields the share of it that is done."""
+        receiver = self._watch.receiver
+        try:
+            for chunk, share in chunks(log):
+                self._hear(log, receiver.feed_recording(chunk))
+                yield share
+        except BadInput as error:
+            if not receiver.sentences:
+                raise
+            self._faults.append(str(error))
+        self._hear(log, receiver.finish_recording())
+        if receiver.cut_bytes:
+            self._faults.append(
+                f"{log}: ends in mid-sentence; its last {receiver.cut_bytes} bytes were not used. "
+                "The rest was; get the whole recording if the end matters"
+            )
+
+    def _hear(self, log: str, arrivals: Sequence[tuple[float | None, Epoch]]) -> None:
+        for tag_time_s, epoch in arrivals:
+            arrival_s = self._clock.arrival_s(tag_time_s, epoch)
+            if self._now_s is None:
+                self._watch.start(arrival_s, epoch.utc_s, "replay", log)
+            self._tick_until(arrival_s)
+            self._step(arrival_s, epoch)
+
+    def _tick_until(self, moment_s: float) -> None:
+        while self._next_tick_s < moment_s:
+            self._step(self._next_tick_s, None)
+            self._watch.lines.beat()
+            self._next_tick_s += self._tick_s
+
+    def _step(self, now_s: float, epoch: Epoch | None) -> None:
+        if self._pace is not None:
+            self._pace.wait_until(now_s)
+        self._findings = self._watch.step(now_s, epoch).findings
+        self._now_s = now_s
+
+    def _outcome(self, logs: Sequence[str]) -> Outcome:
+        receiver, account = self._watch.receiver, self._watch.account
+        if self._now_s is None:
+            problem = (
+                f"none of its {receiver.sentences} sentences is a GGA with a time"
+                if receiver.sentences
+                else "no sentence in it"
+            )
+            raise BadInput(
+                f"{', '.join(logs)}: {problem}; record what the receiver sends, as NMEA 0183"
+            )
+        self._watch.stop(self._now_s, "end of recording")
+        return Outcome(
+            epochs=account.epochs,
+            sentences=receiver.sentences,
+            rejected=dict(receiver.rejected),
+            duration_s=account.duration_s,
+            time_in_rung_s={rung.word: time_s for rung, time_s in account.time_in_rung_s.items()},
+            rung_changes=self._collected.rung_changes,
+            interventions=self._collected.interventions,
+            standing=[finding_evidence(finding) for finding in self._findings],
+            faults=self._faults,
+        )
