@@ -9,14 +9,12 @@ from typing import Any
 from fenceguard import __version__
 from fenceguard.account import Account, Event
 from fenceguard.journal.write import Journal
-from fenceguard.judgement.supervisor import Supervisor
+from fenceguard.judgement.supervisor import NOTHING_PRESSED, Supervisor
 from fenceguard.judgement.words import Decision, Inputs
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.receiver import Receiver
 from fenceguard.settings import Loaded
-
-NOTHING_PRESSED = Inputs()
 
 
 class Watch:

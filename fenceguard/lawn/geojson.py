@@ -18,6 +18,8 @@ ZONE = "zone"
 ZONES = ("keep_in", "keep_out")
 MAX_ACROSS_M = 2000.0
 MIN_AREA_M2 = 1.0
+TOUCH_M = 0.001
+"""A keep-out may touch the fence: straight lines in degrees are not quite straight in metres."""
 MIN_POSITIONS = 4
 """Three corners and the first one again (RFC 7946, 3.1.6)."""
 
@@ -224,7 +226,7 @@ def _nearest_vertex(ring: Ring, shape: shapely.Geometry) -> int:
 def _misplaced(lines: list[_Line], rings: list[Ring]) -> list[str]:
     """Keep-outs that are not wholly inside the fence."""
     fence, *keep_outs = rings
-    area = shapely.polygons(fence.points_m)
+    area = shapely.buffer(shapely.polygons(fence.points_m), TOUCH_M)
     shapely.prepare(area)
     faults = []
     for line, ring in zip(lines[1:], keep_outs, strict=True):

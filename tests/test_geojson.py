@@ -1,0 +1,268 @@
+"""What is accepted as a fence, and what is refused, with the feature and the vertex named."""
+
+import copy
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from fenceguard.errors import BadInput
+from fenceguard.lawn.geojson import parse, read
+from tests.lawns import LAWN, POND, collection, fence_of, lawn_with_pond, polygon
+
+
+def refused(document: Any) -> str:
+    with pytest.raises(BadInput) as caught:
+        parse(document, "lawn.geojson")
+    return str(caught.value)
+
+
+def test_a_lawn_with_a_pond() -> None:
+    fence = fence_of(lawn_with_pond())
+    assert [(ring.name, ring.keeps_in) for ring in fence.rings] == [("lawn", True), ("pond", False)]
+    assert fence.area.area == pytest.approx(30 * 20 - 4 * 4, rel=1e-3)
+    inside, in_pond, outside = fence.holds(np.array([[1.0, 1.0], [12.0, 10.0], [31.0, 1.0]]))
+    assert (inside, in_pond, outside) == (True, False, False)
+    assert fence.depth_m(np.array([[1.0, 1.0]])) == 0.0
+    assert fence.depth_m(np.array([[1.0, 1.0], [12.0, 9.0]])) == pytest.approx(1.0, rel=1e-3)
+
+
+def test_interior_rings_keep_out_as_well() -> None:
+    fence = fence_of(collection(polygon(LAWN, "keep_in", "lawn", POND)))
+    assert [ring.name for ring in fence.rings] == ["lawn", "lawn interior ring 1"]
+    assert not fence.holds(np.array([[12.0, 10.0]]))[0]
+
+
+def test_a_single_feature_and_overlapping_keep_outs() -> None:
+    assert len(fence_of(polygon(LAWN, "keep_in", "lawn")).rings) == 1
+    shifted = [(east + 2, north + 2) for east, north in POND]
+    document = collection(
+        polygon(POND, "keep_out", "pond"),
+        polygon(LAWN, "keep_in", "lawn"),
+        polygon(shifted, "keep_out", "reeds"),
+    )
+    fence = fence_of(document)
+    assert fence.rings[0].name == "lawn"
+    assert fence.area.area == pytest.approx(600 - 16 - 16 + 4, rel=1e-3)
+
+
+def test_the_frame_takes_the_height_of_the_first_corner() -> None:
+    document = lawn_with_pond()
+    assert fence_of(document).frame.origin == (50.0, 10.0, 0.0)
+    for position in document["features"][0]["geometry"]["coordinates"][0]:
+        position.append(312.5)
+    assert fence_of(document).frame.origin == (50.0, 10.0, 312.5)
+
+
+def test_either_winding_is_accepted() -> None:
+    """RFC 7946, 3.1.6: rings that do not follow the right-hand rule should not be refused."""
+    document = collection(polygon(LAWN[::-1], "keep_in", "lawn"), polygon(POND, "keep_out", "pond"))
+    assert fence_of(document).area.area == pytest.approx(584, rel=1e-3)
+
+
+def test_a_keep_out_may_touch_the_fence() -> None:
+    corner = [(0.0, 0.0), (2.0, 0.0), (0.0, 2.0)]
+    document = collection(polygon(LAWN, "keep_in", "lawn"), polygon(corner, "keep_out", "corner"))
+    assert fence_of(document).area.area == pytest.approx(598, rel=1e-3)
+
+
+def test_refuses_a_ring_that_crosses_itself() -> None:
+    bow = [(0.0, 0.0), (30.0, 20.0), (30.0, 0.0), (0.0, 20.0)]
+    text = refused(collection(polygon(bow, "keep_in", "bow")))
+    assert 'feature 0 "bow" vertex 0: the edge from vertex 0 to 1 crosses the edge from' in text
+    assert "vertex 2 to 3" in text
+
+
+def test_refuses_a_ring_that_touches_itself() -> None:
+    pinched = [(0, 0), (5, 0), (10, 0), (10, 10), (5, 0), (0, 10)]
+    text = refused(collection(polygon(pinched, "keep_in", "pinched")))
+    assert "vertex 1: the ring touches or doubles back on itself" in text
+
+
+def test_refuses_an_open_ring() -> None:
+    document = lawn_with_pond()
+    document["features"][1]["geometry"]["coordinates"][0].pop()
+    text = refused(document)
+    assert 'feature 1 "pond" vertex 3: the ring is open' in text
+
+
+@pytest.mark.parametrize("corners", [[], [(0, 0)], [(0, 0), (5, 5)], [(0, 0), (5, 5), (0, 0)]])
+def test_refuses_fewer_than_three_corners(corners: list[tuple[float, float]]) -> None:
+    document = collection(polygon(LAWN, "keep_in", "lawn"))
+    document["features"][0]["geometry"]["coordinates"] = (
+        [polygon(corners, "keep_in", "x")["geometry"]["coordinates"][0]] if corners else [[]]
+    )
+    assert "it needs 3 or more" in refused(document)
+
+
+def test_three_corners_are_enough() -> None:
+    assert fence_of(polygon([(0, 0), (5, 0), (0, 5)], "keep_in", "corner")).area.area > 1.0
+
+
+def test_refuses_a_keep_out_outside_the_fence() -> None:
+    away = [(east + 100, north) for east, north in POND]
+    text = refused(collection(polygon(LAWN, "keep_in", "lawn"), polygon(away, "keep_out", "away")))
+    assert 'feature 1 "away" vertex 0: the keep-out lies outside the fence' in text
+
+
+def test_refuses_a_keep_out_across_the_fence() -> None:
+    across = [(28.0, 5.0), (33.0, 5.0), (33.0, 7.0), (28.0, 7.0)]
+    text = refused(
+        collection(polygon(LAWN, "keep_in", "lawn"), polygon(across, "keep_out", "drive"))
+    )
+    assert 'feature 1 "drive" vertex 1: the keep-out crosses the fence' in text
+
+
+def test_refuses_an_interior_ring_across_the_fence() -> None:
+    across = [(28.0, 5.0), (33.0, 5.0), (33.0, 7.0), (28.0, 7.0)]
+    text = refused(collection(polygon(LAWN, "keep_in", "lawn", across)))
+    assert 'feature 0 "lawn" interior ring 1 vertex 1: the keep-out crosses the fence' in text
+
+
+def test_refuses_a_keep_out_with_a_hole() -> None:
+    inner = [(11.0, 9.0), (12.0, 9.0), (12.0, 10.0)]
+    text = refused(
+        collection(polygon(LAWN, "keep_in", "lawn"), polygon(POND, "keep_out", "pond", inner))
+    )
+    assert 'feature 1 "pond": a keep-out polygon has an interior ring' in text
+
+
+@pytest.mark.parametrize(
+    ("position", "said"),
+    [
+        ([50.0, 110.0], "longitude and latitude look swapped"),
+        ([50.0, 190.0], "latitude 190.0 is out of -90 to 90"),
+        ([190.0, 50.0], "longitude 190.0 is out of -180 to 180"),
+        ([10.0], "is not a position"),
+        (["10", "50"], "is not a position"),
+        ([10.0, None], "is not a position"),
+        ([True, 50.0], "is not a position"),
+        ([float("nan"), 50.0], "is not a position"),
+        ("10,50", "is not a position"),
+    ],
+)
+def test_refuses_a_bad_position(position: Any, said: str) -> None:
+    document = lawn_with_pond()
+    document["features"][0]["geometry"]["coordinates"][0][2] = position
+    assert f'feature 0 "lawn" vertex 2: {""}' in refused(document)
+    assert said in refused(document)
+
+
+def test_limits_of_latitude_and_longitude_themselves_are_positions() -> None:
+    document = lawn_with_pond()
+    document["features"][0]["geometry"]["coordinates"][0][2] = [180.0, -90.0]
+    assert "m across" in refused(document)
+
+
+def test_swapped_pairs_in_one_feature_are_far_from_the_other() -> None:
+    document = lawn_with_pond()
+    ring = document["features"][1]["geometry"]["coordinates"][0]
+    document["features"][1]["geometry"]["coordinates"][0] = [[lat, lon] for lon, lat in ring]
+    assert 'feature 1 "pond"' in refused(document)
+
+
+def test_refuses_more_than_two_kilometres_across() -> None:
+    def square(side: float) -> dict[str, Any]:
+        corners = [(0.0, 0.0), (side, 0.0), (side, side), (0.0, side)]
+        return collection(polygon(corners, "keep_in", "field"))
+
+    assert 'feature 0 "field" vertex 2: the ring is 2' in refused(square(1420.0))
+    assert fence_of(square(1410.0)).area.area > 1.9e6
+
+
+def test_refuses_less_than_a_square_metre() -> None:
+    def square(side: float) -> dict[str, Any]:
+        corners = [(0.0, 0.0), (side, 0.0), (side, side), (0.0, side)]
+        return collection(polygon(corners, "keep_in", "pot"))
+
+    assert 'feature 0 "pot": 0.98 m² remain' in refused(square(0.99))
+    assert fence_of(square(1.01)).area.area > 1.0
+
+
+def test_refuses_keep_outs_that_leave_nothing() -> None:
+    assert "remain to be mowed" in refused(
+        collection(polygon(LAWN, "keep_in", "lawn"), polygon(LAWN, "keep_out", "everything"))
+    )
+
+
+@pytest.mark.parametrize(
+    "document",
+    [None, [], {}, {"type": "FeatureCollection"}, {"type": "Polygon", "coordinates": []}],
+)
+def test_refuses_what_is_not_a_collection(document: Any) -> None:
+    assert "not a GeoJSON FeatureCollection" in refused(document)
+
+
+@pytest.mark.parametrize("feature", [None, {}, {"properties": None}, {"properties": {"zone": 1}}])
+def test_refuses_a_feature_without_a_zone(feature: Any) -> None:
+    text = refused({"type": "FeatureCollection", "features": [feature]})
+    assert 'feature 0: property "zone" is' in text
+
+
+@pytest.mark.parametrize(
+    "geometry",
+    [
+        None,
+        {"type": "Point", "coordinates": [10, 50]},
+        {"type": "Polygon"},
+        {"type": "Polygon", "coordinates": []},
+        {"type": "MultiPolygon", "coordinates": [[[[10, 50]]]]},
+    ],
+)
+def test_refuses_what_is_not_a_polygon(geometry: Any) -> None:
+    document = lawn_with_pond()
+    document["features"][0]["geometry"] = geometry
+    assert 'feature 0 "lawn": its geometry is' in refused(document)
+
+
+def test_refuses_a_ring_that_is_not_a_list() -> None:
+    document = lawn_with_pond()
+    document["features"][0]["geometry"]["coordinates"] = [7]
+    assert "a ring must be a list of positions" in refused(document)
+
+
+def test_refuses_no_fence_or_two() -> None:
+    assert "0 keep-in polygons (none)" in refused(collection(polygon(POND, "keep_out", "pond")))
+    twice = collection(polygon(LAWN, "keep_in", "a"), polygon(POND, "keep_in", "b"))
+    assert '2 keep-in polygons (feature 0 "a", feature 1 "b")' in refused(twice)
+
+
+def test_names_every_fault_at_once() -> None:
+    document = lawn_with_pond()
+    broken = copy.deepcopy(document["features"][1])
+    broken["properties"] = {}
+    document["features"].append(broken)
+    document["features"][1]["geometry"]["coordinates"][0].pop()
+    assert len(refused(document).splitlines()) == 2
+
+
+def test_nameless_features_are_named_by_their_zone() -> None:
+    document = lawn_with_pond()
+    for feature in document["features"]:
+        del feature["properties"]["name"]
+    assert [ring.name for ring in fence_of(document).rings] == ["keep_in 0", "keep_out 1"]
+
+
+def test_files(tmp_path: Path) -> None:
+    file = tmp_path / "lawn.geojson"
+    with pytest.raises(BadInput, match="cannot be read: No such file"):
+        read(file)
+    file.write_text('{"type": ')
+    with pytest.raises(BadInput, match=r"lawn\.geojson: not JSON"):
+        read(file)
+    file.write_bytes(b"\xff\xfe")
+    with pytest.raises(BadInput, match=r"lawn\.geojson: not JSON"):
+        read(file)
+    file.write_text(json.dumps(lawn_with_pond()))
+    assert len(read(file).rings) == 2
+
+
+def test_across_the_antimeridian() -> None:
+    corners = [(179.9999, -17.0), (-179.9999, -17.0), (-179.9999, -16.9999), (179.9999, -16.9999)]
+    document = collection(polygon(LAWN, "keep_in", "lawn"))
+    document["features"][0]["geometry"]["coordinates"] = [
+        [list(corner) for corner in [*corners, corners[0]]]
+    ]
+    assert fence_of(document).area.area == pytest.approx(21.3 * 11.06, rel=0.01)
