@@ -135,10 +135,10 @@ def stripes() -> Iterator[Point]:
 
 def follow(pose: Pose, points: Iterable[Point], step_s: float) -> Iterator[Pose]:
     """Drive from point to point."""
-    here = pose
     for point in points:
-        for here in drive(here, point, step_s):
-            yield here
+        for reached in drive(pose, point, step_s):
+            yield reached
+            pose = reached
 
 
 def approach(pose: Pose, step_s: float) -> Iterator[Pose]:
@@ -189,9 +189,8 @@ def solution_at(time_s: float) -> Solution:
 
 def correction_age_s(time_s: float) -> float:
     """Age of the corrections: one comes every second, 0.6 s old, but for the outages."""
-    outage = during(OUTAGE_S, time_s)
-    last_s = time_s - into_round_s(time_s) + OUTAGE_S[0] if outage else time_s
-    return time_s - math.floor(last_s) + 0.6
+    since_s = into_round_s(time_s) - OUTAGE_S[0] if during(OUTAGE_S, time_s) else 0.0
+    return time_s - math.floor(round(time_s - since_s, 3)) + 0.6
 
 
 class Wander:
