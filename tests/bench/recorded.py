@@ -68,8 +68,13 @@ def _degrees(text: str, hemisphere: str) -> float:
     return -value if hemisphere in "SW" else value
 
 
-def write_settings(directory: Path, positions: list[Gga], rate_hz: int) -> Path:
-    """Settings for a recording, and a fence 20 m around all that it covers; returns the file."""
+def write_settings(
+    directory: Path, positions: list[Gga], silence_s: tuple[float, float, float], more: str = ""
+) -> Path:
+    """Settings for a recording, and a fence 20 m around all that it covers; returns the file.
+
+    `silence_s` are the limits for slowed, blade_off and halted; `more` is added as it is.
+    """
     lat0, lon0 = positions[0].lat_deg, positions[0].lon_deg
     east_scale = METRES_PER_DEGREE * math.cos(math.radians(lat0))
     track = [
@@ -85,6 +90,7 @@ def write_settings(directory: Path, positions: list[Gga], rate_hz: int) -> Path:
     fence = {"type": "FeatureCollection", "features": [feature]}
     (directory / "fence.geojson").write_text(json.dumps(fence))
     settings = directory / "settings.yaml"
+    slowed_s, blade_off_s, halted_s = silence_s
     settings.write_text(f"""\
 fence: fence.geojson
 mower:
@@ -92,6 +98,6 @@ mower:
   antenna_m: [0.0, 0.0]
 outputs: none
 limits:
-  silence: {{slowed: {1.5 / rate_hz}, blade_off: {2.5 / rate_hz}, halted: {4.0 / rate_hz}}}
-""")
+  silence: {{slowed: {slowed_s}, blade_off: {blade_off_s}, halted: {halted_s}}}
+{more}""")
     return settings
