@@ -1,0 +1,219 @@
+"""Sentences to fragments of an epoch. Fields are split and named by pynmea2.
+
+A field that is empty, not a plain number or out of its range is left out: unknown, never a guess.
+"""
+
+import re
+from collections.abc import Callable
+from datetime import date
+from typing import Any, NamedTuple
+
+import pynmea2
+from pynmea2.nmea_utils import dm_to_sd
+
+from fenceguard.receiver.framing import Sentence
+
+KNOT_MPS = 1852.0 / 3600.0
+FIRST_YEAR = 1980
+"""There was no satellite time before; two-digit years count from here too."""
+LAST_YEAR = 2199
+_EPOCH_DAY = date(1970, 1, 1).toordinal()
+_NUMBER = re.compile(r"[+-]?[0-9]{1,15}(?:\.[0-9]*)?|[+-]?\.[0-9]+")
+_TIME = re.compile(r"([01][0-9]|2[0-3])([0-5][0-9])([0-5][0-9]|60)(\.[0-9]*)?")
+_ANGLE = re.compile(r"[0-9]{1,3}[0-5][0-9]\.[0-9]+")
+_DATE = re.compile(r"[0-9]{6}")
+
+
+class Fragment(NamedTuple):
+    """What one sentence adds to its epoch."""
+
+    kind: str
+    """Sentence formatter: GGA, RMC, VTG, GST, HDT, THS or ZDA."""
+    time_of_day_s: float | None
+    """UTC time of day, rounded to 1 ms; None where the kind, or this one, has none."""
+    day: int | None
+    """Date, in days since 1970-01-01."""
+    values: dict[str, Any]
+    """Known fields of the epoch, by their names in `Epoch`."""
+    tag_time_s: float | None
+    """UNIX time from the TAG block."""
+
+
+class THS(pynmea2.TalkerSentence):  # type: ignore[misc]
+    """True heading and its mode. Declaring it makes pynmea2 know it."""
+
+    fields = (("Heading, degrees true", "heading"), ("Mode indicator", "mode"))
+
+
+def wanted(sentence: Sentence) -> bool:
+    """Whether a sentence is of a kind that is read."""
+    body = sentence.body
+    return body[5:6] == "," and body[2:5] in _READERS and body[0] != "P"
+
+
+def read(sentence: Sentence) -> Fragment | None:
+    """The fragment in a sentence.
+
+    None if the sentence is not of a wanted kind, or cannot be read: pynmea2 refuses it, or there is
+    something in the place of its time that is no time. Never raises.
+    """
+    if not wanted(sentence):
+        return None
+    try:
+        message = pynmea2.parse("$" + sentence.body)
+    except ValueError:
+        return None
+    kind = sentence.body[2:5]
+    time_of_day_s = None
+    if kind not in TIMELESS:
+        text = _text(message, "timestamp")
+        time_of_day_s = _time_of_day_s(text)
+        if text and time_of_day_s is None:
+            return None
+    day, fields = _READERS[kind](message)
+    values = {name: value for name, value in fields.items() if value is not None}
+    return Fragment(kind, time_of_day_s, day, values, sentence.tag_time_s)
+
+
+TIMELESS = frozenset({"VTG", "HDT", "THS"})
+"""Kinds that never tell a time."""
+
+_Read = tuple[int | None, dict[str, Any]]
+
+
+def _gga(message: Any) -> _Read:
+    altitude_m = _number(_text(message, "altitude"), -1e6, 1e6)
+    separation_m = _number(_text(message, "geo_sep"), -1e3, 1e3)
+    height_m = None
+    if altitude_m is not None and separation_m is not None:
+        height_m = round(altitude_m + separation_m, 4)
+    return None, {
+        "lat_deg": _angle_deg(_text(message, "lat"), _text(message, "lat_dir"), "NS", 90.0),
+        "lon_deg": _angle_deg(_text(message, "lon"), _text(message, "lon_dir"), "EW", 180.0),
+        "height_m": height_m,
+        "quality": _whole(_text(message, "gps_qual"), 9),
+        "satellites": _whole(_text(message, "num_sats"), 999),
+        "hdop": _number(_text(message, "horizontal_dil"), 0.0, 1e4),
+        "age_s": _number(_text(message, "age_gps_data"), 0.0, 1e6),
+        "station": _text(message, "ref_station_id").strip() or None,
+    }
+
+
+def _rmc(message: Any) -> _Read:
+    day = _day_of_six_digits(_text(message, "datestamp"))
+    if _text(message, "status") != "A":
+        return day, {}
+    return day, {
+        "speed_mps": _speed_mps(_text(message, "spd_over_grnd")),
+        "course_deg": _number(_text(message, "true_course"), 0.0, 360.0),
+    }
+
+
+def _vtg(message: Any) -> _Read:
+    if _text(message, "faa_mode") == "N":
+        return None, {}
+    return None, {
+        "speed_mps": _speed_mps(_text(message, "spd_over_grnd_kts")),
+        "course_deg": _number(_text(message, "true_track"), 0.0, 360.0),
+    }
+
+
+def _gst(message: Any) -> _Read:
+    return None, {
+        "sigma_major_m": _sigma_m(_text(message, "std_dev_major")),
+        "sigma_lat_m": _sigma_m(_text(message, "std_dev_latitude")),
+        "sigma_lon_m": _sigma_m(_text(message, "std_dev_longitude")),
+        "sigma_height_m": _sigma_m(_text(message, "std_dev_altitude")),
+    }
+
+
+def _hdt(message: Any) -> _Read:
+    return None, {"heading_deg": _number(_text(message, "heading"), 0.0, 360.0)}
+
+
+def _ths(message: Any) -> _Read:
+    # Every other mode is estimated, simulated or not valid.
+    return _hdt(message) if _text(message, "mode") == "A" else (None, {})
+
+
+def _zda(message: Any) -> _Read:
+    year = _whole(_text(message, "year"), LAST_YEAR)
+    month = _whole(_text(message, "month"), 12)
+    day = _whole(_text(message, "day"), 31)
+    if year is None or month is None or day is None:
+        return None, {}
+    return _day_number(year, month, day), {}
+
+
+_READERS: dict[str, Callable[[Any], _Read]] = {
+    "GGA": _gga,
+    "RMC": _rmc,
+    "VTG": _vtg,
+    "GST": _gst,
+    "HDT": _hdt,
+    "THS": _ths,
+    "ZDA": _zda,
+}
+
+
+def _text(message: Any, name: str) -> str:
+    """A field as it was sent: pynmea2's conversions let pass what is no plain number."""
+    index: int = message.name_to_idx[name]
+    data: list[str] = message.data
+    return data[index] if index < len(data) else ""
+
+
+def _number(text: str, least: float, most: float) -> float | None:
+    if _NUMBER.fullmatch(text) is None:
+        return None
+    value = float(text)
+    return value if least <= value <= most else None
+
+
+def _whole(text: str, most: int) -> int | None:
+    value = _number(text, 0.0, most)
+    return int(value) if value is not None and value.is_integer() else None
+
+
+def _speed_mps(text: str) -> float | None:
+    knots = _number(text, 0.0, 1e4)
+    return None if knots is None else knots * KNOT_MPS
+
+
+def _sigma_m(text: str) -> float | None:
+    return _number(text, 0.0, 1e9)
+
+
+def _angle_deg(text: str, side: str, sides: str, most_deg: float) -> float | None:
+    if _ANGLE.fullmatch(text) is None or len(side) != 1 or side not in sides:
+        return None
+    value: float = dm_to_sd(text)
+    if value > most_deg:
+        return None
+    return value if side == sides[0] else -value
+
+
+def _time_of_day_s(text: str) -> float | None:
+    match = _TIME.fullmatch(text)
+    if match is None:
+        return None
+    hours, minutes, seconds, fraction = match.groups()
+    whole_s = int(hours) * 3600 + int(minutes) * 60 + int(seconds)
+    return round(whole_s + float("0" + (fraction or "")), 3)
+
+
+def _day_of_six_digits(text: str) -> int | None:
+    if _DATE.fullmatch(text) is None:
+        return None
+    day, month, year = int(text[:2]), int(text[2:4]), int(text[4:])
+    century = FIRST_YEAR // 100 + (year < FIRST_YEAR % 100)
+    return _day_number(century * 100 + year, month, day)
+
+
+def _day_number(year: int, month: int, day: int) -> int | None:
+    if year < FIRST_YEAR:
+        return None
+    try:
+        return date(year, month, day).toordinal() - _EPOCH_DAY
+    except ValueError:
+        return None
