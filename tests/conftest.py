@@ -20,3 +20,11 @@ def log() -> Callable[[str], Path]:
         return path
 
     return find
+
+
+def sentence(body: str) -> bytes:
+    """A body as a receiver sends it: started, with its checksum and line end."""
+    total = 0
+    for character in body.encode("ascii"):
+        total ^= character
+    return f"${body}*{total:02X}\r\n".encode("ascii")

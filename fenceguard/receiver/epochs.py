@@ -210,6 +210,8 @@ class Assembler:
                 self._leading.discard(kind)
             else:
                 self._leading.add(kind)
+                if kind == self._last_kind:
+                    self._last_kind = None
 
     def _since_heard_s(self, at_s: float) -> float:
         return 0.0 if self._heard_at_s is None else at_s - self._heard_at_s

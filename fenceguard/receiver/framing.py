@@ -30,18 +30,17 @@ TAG_MS_FROM = 10**11
 _BACKSLASH = ord("\\")
 _LOOK_BACK = LONGEST_TAG + 2
 _LONGEST_START = 11
+_TEXT = rb'[ "#%-)+-\[\]-~]'
+"""Characters of a TAG block: printing, without those that NMEA 0183 keeps for itself."""
 _CANDIDATE = re.compile(
-    rb'[$!](?P<body>(?=[A-Z][A-Z0-9]{1,9},)[ "#%%-)+-~]{0,%d})(?:\*(?P<sum>[0-9A-Fa-f]{2}))?'
-    % LONGEST_BODY
+    rb'[$!]((?=[A-Z][A-Z0-9]{1,9},)[ "#%%-)+-~]{0,%d})(?:\*([0-9A-Fa-f]{2}))?' % LONGEST_BODY
 )
 _HALF_START = re.compile(rb"[$!](?:[A-Z][A-Z0-9]{0,9})?\Z")
 _HALF_SUM = re.compile(rb"(?:\*[0-9A-Fa-f]?)?\Z")
-_TAG = re.compile(
-    rb'\\(?P<text>[0-9A-Za-z]{1,15}:[ "#%%-)+-\[\]-~]{0,%d})(?:\*(?P<sum>[0-9A-Fa-f]{2}))?\\\Z'
-    % LONGEST_TAG
-)
-_HALF_TAG = re.compile(rb"\\[0-9A-Za-z]{1,15}:[ -#%%-\[\]-~]{0,%d}\\?\Z" % LONGEST_TAG)
-_TAG_TIME = re.compile(rb"(?:\A|,)c:(\d{1,15})(?=,|\Z)")
+_TAG = re.compile(rb"\\([0-9A-Za-z]{1,15}:" + _TEXT + rb"*)(?:\*(" + _TEXT + rb"*))?\\\Z")
+_HALF_TAG = re.compile(rb"\\[0-9A-Za-z]{1,15}:" + _TEXT + rb"*(?:\*" + _TEXT + rb"*)?\\?\Z")
+_TAG_SUM = re.compile(rb"[0-9A-Fa-f]{2}")
+_TAG_TIME = re.compile(rb"(?:\A|,)c:([0-9]{1,15})(?=,|\Z)")
 
 
 class Sentence(NamedTuple):
@@ -75,10 +74,10 @@ class Framer:
         for match in _CANDIDATE.finditer(data, self._begin):
             body, checksum = match.groups()
             if checksum is None:
-                if _is_half(data, match.end("body")):
+                if _is_half(data, match.end(1)):
                     rest = match.start()
                     break
-                self._reject(_fault(data, match.end("body")))
+                self._reject(_fault(data, match.end(1)))
             elif reduce(xor, body) != int(checksum, 16):
                 self._reject("checksum")
             elif match.start() and data[match.start() - 1] == _BACKSLASH:
@@ -101,7 +100,7 @@ class Framer:
         There is never a sentence left to hand out, as none waits for its line end.
         """
         begun = self._kept[self._begin :]
-        before = _HALF_TAG.search(self._kept, 0, self._begin)
+        before = _HALF_TAG.search(self._kept, max(0, self._begin - _LOOK_BACK), self._begin)
         self.cut_bytes = len(begun) if len(begun) > 1 else 0
         if before is not None:
             self.cut_bytes = len(self._kept) - before.start()
@@ -116,7 +115,7 @@ class Framer:
         tag = _TAG.search(data, max(0, start - _LOOK_BACK), start)
         if tag is not None:
             text, checksum = tag.groups()
-            if checksum is None or reduce(xor, text) != int(checksum, 16):
+            if not _TAG_SUM.fullmatch(checksum or b"") or reduce(xor, text) != int(checksum, 16):
                 self._reject("tag")
                 return
             time_s = _tag_time_s(text)
