@@ -208,6 +208,7 @@ class Assembler:
         for number, (kind, _) in enumerate(self._run):
             if number < silences_s.index(longest_s):
                 self._leading.discard(kind)
+                self._early.pop(kind, None)
             else:
                 self._leading.add(kind)
                 if kind == self._last_kind:

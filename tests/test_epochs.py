@@ -1,0 +1,485 @@
+"""Epochs: which sentences belong together, and when they are handed on."""
+
+import gzip
+import re
+from collections.abc import Callable, Iterable
+from datetime import UTC, datetime
+from itertools import permutations
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch
+from fenceguard.receiver.epochs import PATIENCE
+from fenceguard.receiver.receiver import Receiver
+from tests.conftest import sentence
+from tests.test_framing import RECORDINGS, checksum, tag
+
+WAIT_S = 0.12
+DAY_S = 86400.0
+NOON_S = 43200.0
+KNOT_MPS = 1852.0 / 3600.0
+STEP_S = 0.002
+"""Between two sentences of a burst."""
+
+
+def clock(time_s: float) -> str:
+    ms = round(time_s % DAY_S * 1000)
+    return f"{ms // 3_600_000:02d}{ms // 60_000 % 60:02d}{ms // 1000 % 60:02d}.{ms % 1000:03d}"
+
+
+def line(kind: str, time_s: float, mark: int = 0, date: str = "") -> bytes:
+    """A sentence whose values all tell by `mark` which burst it belongs to."""
+    time = clock(time_s)
+    return sentence(
+        {
+            "GGA": f"GNGGA,{time},5200.000,N,01300.000,E,4,{mark % 60},0.7,40.0,M,42.0,M,1.0,0133",
+            "RMC": f"GNRMC,{time},A,,,,,{mark}.0,90.0,{date},,,A",
+            "VTG": f"GNVTG,{mark % 360}.0,T,,M,{mark + 0.5},N,,K,A",
+            "GST": f"GNGST,{time},,,,,{mark}.0,{mark}.0,{mark}.0",
+            "HDT": f"GNHDT,{mark % 360}.0,T",
+            "THS": f"GNTHS,{mark % 360}.0,A",
+            "ZDA": f"GNZDA,{time},01,02,2024,00,00",
+            "GSV": "GPGSV,1,1,01,05,06,110,19",
+        }[kind]
+    )
+
+
+class Live:
+    """A receiver fed as the service feeds it; remembers when each epoch came."""
+
+    def __init__(self, wait_s: float = WAIT_S) -> None:
+        self.receiver = Receiver(wait_s)
+        self.came: list[tuple[float, Epoch]] = []
+
+    def hear(self, data: bytes, at_s: float) -> list[Epoch]:
+        while (due_s := self.receiver.due_s) is not None and due_s < at_s:
+            self.came += [(due_s, epoch) for epoch in self.receiver.poll(due_s)]
+        epochs = self.receiver.feed(data, at_s)
+        self.came += [(at_s, epoch) for epoch in epochs]
+        return epochs
+
+    def burst(self, kinds: Iterable[str], time_s: float, at_s: float, mark: int = 0) -> list[Epoch]:
+        return [
+            epoch
+            for number, kind in enumerate(kinds)
+            for epoch in self.hear(line(kind, time_s, mark), at_s + number * STEP_S)
+        ]
+
+
+def recorded(*lines: bytes) -> list[Epoch]:
+    receiver = Receiver(WAIT_S)
+    found = receiver.feed_recording(b"".join(lines)) + receiver.finish_recording()
+    return [epoch for _, epoch in found]
+
+
+def utc_s(*when: int) -> float:
+    return datetime(*when, tzinfo=UTC).timestamp()  # type: ignore[misc,arg-type]
+
+
+def test_sentences_of_one_utc_make_one_epoch() -> None:
+    kinds = ("GGA", "RMC", "VTG", "GST", "HDT", "ZDA")
+    assert recorded(*(line(kind, NOON_S, 7) for kind in kinds)) == [
+        Epoch(
+            utc_s=utc_s(2024, 2, 1, 12),
+            lat_deg=52.0,
+            lon_deg=13.0,
+            height_m=82.0,
+            quality=4,
+            satellites=7,
+            hdop=0.7,
+            age_s=1.0,
+            station="0133",
+            speed_mps=7.0 * KNOT_MPS,
+            course_deg=90.0,
+            heading_deg=7.0,
+            sigma_lat_m=7.0,
+            sigma_lon_m=7.0,
+            sigma_height_m=7.0,
+        )
+    ]
+
+
+@pytest.mark.parametrize("order", list(permutations(("GGA", "RMC", "VTG"))))
+def test_the_speed_of_rmc_is_preferred_to_that_of_vtg(order: tuple[str, ...]) -> None:
+    epochs = recorded(*(line(kind, NOON_S, 7) for kind in order))
+    assert [epoch.speed_mps for epoch in epochs] == [7.0 * KNOT_MPS]
+    assert [epoch.course_deg for epoch in epochs] == [90.0]
+
+
+def test_vtg_fills_in_for_what_rmc_lacks() -> None:
+    void = sentence(f"GNRMC,{clock(NOON_S)},V,,,,,3.0,90.0,010224,,,N")
+    for lines in ((void, line("VTG", 0, 7)), (line("VTG", 0, 7), void)):
+        (epoch,) = recorded(lines[0], line("GGA", NOON_S), lines[1])
+        assert epoch.speed_mps == 7.5 * KNOT_MPS
+        assert epoch.course_deg == 7.0
+
+
+def test_gga_alone() -> None:
+    live = Live()
+    for n in range(5):
+        live.hear(line("GGA", NOON_S + n), 10.0 + n)
+    assert [epoch.utc_s for _, epoch in live.came] == [NOON_S + n for n in range(5)]
+    # The first waits in vain and teaches the rest not to.
+    assert [at_s for at_s, _ in live.came] == [10.0 + WAIT_S, 11.0, 12.0, 13.0, 14.0]
+
+
+def test_without_a_gga_there_is_no_epoch() -> None:
+    assert recorded(line("RMC", NOON_S), line("GST", NOON_S), line("RMC", NOON_S + 1)) == []
+    live = Live()
+    live.burst(("RMC", "VTG", "GST"), NOON_S, 10.0)
+    assert live.receiver.due_s is None
+
+
+def test_a_gga_without_a_time_is_no_epoch() -> None:
+    assert recorded(sentence("GNGGA,,,,,,0,00,99.99,,,,,,")) == []
+
+
+@pytest.mark.parametrize("quality", range(10))
+def test_every_quality_is_handed_on(quality: int) -> None:
+    (epoch,) = recorded(sentence(f"GNGGA,120000,,,,,{quality},00,,,,,,,"))
+    assert epoch.quality == quality
+
+
+def test_unreadable_sentences_are_counted_and_take_no_part() -> None:
+    receiver = Receiver(WAIT_S)
+    receiver.feed(
+        sentence("GNGGA,996060,,,,,4,12,0.7,,,,,,") + sentence("GPGSV,x") + b"$GPGGA,1*00", 0.0
+    )
+    assert receiver.rejected == {"fields": 1, "checksum": 1}
+    assert receiver.sentences == 2
+    assert receiver.finish() == []
+
+
+# When an epoch is handed on
+
+
+def test_it_waits_exactly_so_long_for_the_first() -> None:
+    receiver = Receiver(WAIT_S)
+    assert receiver.feed(line("GGA", NOON_S), 10.0) == []
+    assert receiver.due_s == 10.0 + WAIT_S
+    assert receiver.poll(10.0 + WAIT_S - 0.001) == []
+    assert len(receiver.poll(10.0 + WAIT_S)) == 1
+    assert receiver.due_s is None
+    assert receiver.poll(99.0) == []
+
+
+def test_the_wait_counts_from_the_gga() -> None:
+    receiver = Receiver(WAIT_S)
+    receiver.feed(line("RMC", NOON_S), 10.0)
+    assert receiver.due_s is None
+    receiver.feed(line("GGA", NOON_S), 10.05)
+    receiver.feed(line("GST", NOON_S), 10.1)
+    assert receiver.due_s == 10.05 + WAIT_S
+
+
+def test_another_utc_closes_the_open_epoch_at_once() -> None:
+    live = Live(wait_s=10.0)
+    live.burst(("GGA", "RMC"), NOON_S, 10.0)
+    assert [e.utc_s for e in live.hear(line("RMC", NOON_S + 1), 11.0)] == [NOON_S]
+
+
+def test_an_open_epoch_that_is_overdue_takes_nothing_more() -> None:
+    receiver = Receiver(WAIT_S)
+    receiver.feed(line("GGA", NOON_S), 10.0)
+    (epoch,) = receiver.feed(line("VTG", 0, 5), 10.0 + WAIT_S)
+    assert epoch.speed_mps is None
+
+
+BURSTS, SETTLED = 20, 12
+
+
+@pytest.mark.parametrize("rate_hz", [1, 5, 10, 20])
+@pytest.mark.parametrize(
+    "order",
+    [
+        *permutations(("GGA", "RMC", "VTG")),
+        *permutations(("GGA", "RMC", "GST", "HDT")),
+        *permutations(("GGA", "VTG")),
+        *permutations(("GGA", "THS", "VTG")),
+        ("GGA",),
+        ("RMC", "VTG", "GGA", "GSV", "GSV", "GST", "ZDA"),
+    ],
+)
+def test_any_order_is_learnt_from_whichever_sentence_on(
+    order: tuple[str, ...], rate_hz: int
+) -> None:
+    """After a few epochs each comes with the last of its own sentences, and with all of them."""
+    wanted = [kind for kind in order if kind != "GSV"]
+    for missed in range(len(order)):
+        live = Live()
+        for n in range(BURSTS):
+            kinds = order if n else order[missed:]
+            live.burst(kinds, NOON_S + n / rate_hz, 10.0 + n / rate_hz, n)
+        settled = live.came[-SETTLED:]
+        assert len(live.came) in (BURSTS - 1, BURSTS)
+        for n, (at_s, epoch) in enumerate(settled, BURSTS - SETTLED):
+            assert epoch.satellites == n
+            assert at_s == pytest.approx(10.0 + n / rate_hz + (len(order) - 1) * STEP_S)
+            speed_knots = n if "RMC" in wanted else n + 0.5
+            moving = "RMC" in wanted or "VTG" in wanted
+            assert epoch.speed_mps == (speed_knots * KNOT_MPS if moving else None)
+            assert epoch.heading_deg == (n if {"HDT", "THS"} & set(wanted) else None)
+            assert epoch.sigma_lat_m == (n if "GST" in wanted else None)
+
+
+def settled(*order: str, wait_s: float = WAIT_S) -> Live:
+    """A receiver that has learnt an order, at 1 Hz, from 12:00:00 and 10 s on."""
+    live = Live(wait_s)
+    for n in range(3):
+        live.burst(order, NOON_S + n, 10.0 + n, n)
+    live.came.clear()
+    return live
+
+
+def test_a_straggler_teaches_and_is_otherwise_lost() -> None:
+    live = settled("GGA", "RMC")
+    live.burst(("GGA", "RMC", "GST"), NOON_S + 3, 13.0, 3)
+    live.burst(("GGA", "RMC", "GST"), NOON_S + 4, 14.0, 4)
+    assert [(at_s, e.sigma_lat_m) for at_s, e in live.came] == [
+        (13.0 + STEP_S, None),
+        (14.0 + 2 * STEP_S, 4.0),
+    ]
+
+
+def test_a_straggler_without_utc_teaches_as_well() -> None:
+    live = settled("GGA", "RMC")
+    live.burst(("GGA", "RMC", "HDT"), NOON_S + 3, 13.0, 3)
+    live.burst(("GGA", "RMC", "HDT"), NOON_S + 4, 14.0, 4)
+    assert [(at_s, e.heading_deg) for at_s, e in live.came] == [
+        (13.0 + STEP_S, None),
+        (14.0 + 2 * STEP_S, 4.0),
+    ]
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_a_sentence_without_utc_long_after_an_epoch_belongs_to_the_next(late: bool) -> None:
+    live = settled("GGA")
+    live.hear(line("GGA", NOON_S + 3, 3), 13.0)
+    live.hear(line("HDT", 0, 4), 13.0 + WAIT_S + (0.001 if late else 0.0))
+    live.hear(line("GGA", NOON_S + 3.2, 4), 13.2)
+    live.hear(b"", 13.5)
+    assert [e.satellites for _, e in live.came] == [3, 4]
+    assert [e.heading_deg for _, e in live.came] == [None, 4.0 if late else None]
+
+
+def test_a_sentence_without_utc_is_not_kept_for_long() -> None:
+    live = settled("GGA")
+    live.hear(line("HDT", 0, 4), 13.5)
+    live.hear(line("GGA", NOON_S + 4, 4), 13.5 + WAIT_S + 0.001)
+    assert [epoch.heading_deg for _, epoch in live.came] == [None]
+
+
+def test_a_last_sentence_that_is_lost_at_times_is_still_waited_for() -> None:
+    live = settled("GGA", "RMC", "GST")
+    for n in range(3, 9):
+        kinds = ("GGA", "RMC") if n % 2 else ("GGA", "RMC", "GST")
+        live.burst(kinds, NOON_S + n, 10.0 + n, n)
+    live.hear(b"", 30.0)
+    assert [e.sigma_lat_m for _, e in live.came] == [None, 4.0, None, 6.0, None, 8.0]
+
+
+def test_a_last_sentence_that_stays_away_is_forgotten() -> None:
+    live = settled("GGA", "RMC", "GST")
+    for n in range(3, 3 + PATIENCE + 2):
+        live.burst(("GGA", "RMC"), NOON_S + n, 10.0 + n, n)
+    waits_s = [at_s - 10.0 - (e.utc_s - NOON_S) for at_s, e in live.came]
+    assert waits_s == pytest.approx([WAIT_S] * PATIENCE + [STEP_S] * 2)
+
+
+# A receiver that repeats itself, or goes back
+
+
+@pytest.mark.parametrize("order", [("GGA",), ("GGA", "RMC"), ("RMC", "VTG", "GGA")])
+def test_a_receiver_that_repeats_itself_is_seen_to(order: tuple[str, ...]) -> None:
+    live = settled(*order)
+    for n in range(4):
+        live.burst(order, NOON_S + 3, 13.0 + n)
+    live.hear(b"", 20.0)
+    assert [epoch.utc_s for _, epoch in live.came] == [NOON_S + 3] * 4
+    times = [line(kind, NOON_S) for _ in range(4) for kind in order]
+    assert [epoch.utc_s for epoch in recorded(*times)] == [NOON_S] * 4
+
+
+@pytest.mark.parametrize("step_s", [-0.1, -1.0, -600.0, -11 * 3600.0, 600.0, 11 * 3600.0])
+def test_utc_may_leap_either_way_within_12_hours(step_s: float) -> None:
+    epochs = recorded(
+        line("RMC", NOON_S, 0, "010224"), *(line("GGA", NOON_S + n) for n in (0, step_s))
+    )
+    assert epochs[1].utc_s - epochs[0].utc_s == pytest.approx(step_s)
+
+
+# Dates
+
+
+def test_midnight_with_the_date_in_every_rmc() -> None:
+    lines = []
+    for n in range(-2, 3):
+        date = "310124" if n < 0 else "010224"
+        lines += [line("GGA", DAY_S + n), line("RMC", DAY_S + n, 0, date)]
+    midnight_s = utc_s(2024, 2, 1)
+    assert [e.utc_s for e in recorded(*lines)] == [midnight_s + n for n in range(-2, 3)]
+
+
+def test_midnight_while_rmc_is_missing() -> None:
+    lines = [line("RMC", DAY_S - 3, 0, "310124"), *(line("GGA", DAY_S + n) for n in range(-2, 3))]
+    midnight_s = utc_s(2024, 2, 1)
+    assert [e.utc_s for e in recorded(*lines)] == [midnight_s + n for n in range(-2, 3)]
+
+
+def test_midnight_back_and_forth() -> None:
+    steps_s = (-1.0, 1.0, -1.0, 1.0)
+    lines = [line("RMC", DAY_S - 1, 0, "310124"), *(line("GGA", DAY_S + n) for n in steps_s)]
+    midnight_s = utc_s(2024, 2, 1)
+    assert [e.utc_s for e in recorded(*lines)] == [midnight_s + n for n in steps_s]
+
+
+def test_a_date_that_never_comes() -> None:
+    epochs = recorded(*(line("GGA", DAY_S + n) for n in range(-2, 3)))
+    assert [e.utc_s for e in epochs] == [DAY_S + n for n in range(-2, 3)]
+    assert all(e.utc_s < UNDATED_BEFORE_S for e in epochs)
+
+
+@pytest.mark.parametrize("kind", ["RMC", "ZDA"])
+def test_the_date_holds_for_the_epoch_that_it_comes_with_and_from_then_on(kind: str) -> None:
+    lines = [line("GGA", NOON_S), line(kind, NOON_S + 1, 0, "010224"), line("GGA", NOON_S + 1)]
+    lines += [line("GGA", NOON_S + 2), line("RMC", NOON_S + 2, 0, "xx")]
+    noon_s = utc_s(2024, 2, 1, 12)
+    assert [e.utc_s for e in recorded(*lines)] == [NOON_S, noon_s + 1, noon_s + 2]
+
+
+def test_a_leap_second_raises_nothing() -> None:
+    lines = [line("RMC", DAY_S - 1, 0, "311216"), line("GGA", DAY_S - 1)]
+    lines += [sentence("GNGGA,235960.00,,,,,4,12,0.7,,,,,,"), line("GGA", 0.0), line("GGA", 1.0)]
+    midnight_s = utc_s(2017, 1, 1)
+    # UTC counted in seconds has no room for it: it shares its number with the second after it.
+    assert [e.utc_s - midnight_s for e in recorded(*lines)] == [-1.0, 0.0, 0.0, 1.0]
+
+
+@given(st.lists(st.floats(-43199.0, 43199.0).map(lambda s: round(s, 3)), max_size=30))
+def test_the_day_follows_any_walk_through_time(steps_s: list[float]) -> None:
+    times_s = [utc_s(2024, 2, 1, 12)]
+    for step_s in steps_s:
+        times_s.append(round(times_s[-1] + step_s, 3))
+    lines = [line("GGA", time_s) for time_s in times_s]
+    epochs = recorded(line("RMC", NOON_S, 0, "010224"), *lines)
+    assert [e.utc_s for e in epochs] == pytest.approx(times_s, abs=0.0006)
+
+
+# Recordings
+
+
+def test_a_recording_tells_the_tag_time_of_the_last_sentence() -> None:
+    receiver = Receiver(WAIT_S)
+    data = b"".join(
+        tag(b"c:%d" % (1000 * (n + 1) + extra)) + line(kind, NOON_S + n)
+        for n in range(3)
+        for extra, kind in enumerate(("GGA", "RMC", "GST"))
+    )
+    found = receiver.feed_recording(data) + receiver.finish_recording()
+    assert [(time_s, e.utc_s) for time_s, e in found] == [
+        (1002.0, NOON_S),
+        (2002.0, NOON_S + 1),
+        (3002.0, NOON_S + 2),
+    ]
+
+
+def test_an_epoch_whose_last_sentence_has_no_tag_has_no_tag_time() -> None:
+    receiver = Receiver(WAIT_S)
+    receiver.feed_recording(tag(b"c:1000") + line("GGA", NOON_S) + line("RMC", NOON_S))
+    assert [time_s for time_s, _ in receiver.finish_recording()] == [None]
+
+
+@pytest.mark.parametrize("name", RECORDINGS)
+def test_every_gga_of_a_recording_is_an_epoch(log: Callable[[str], Path], name: str) -> None:
+    data = gzip.decompress(log(name).read_bytes())
+    times_s = []
+    for body, told in re.findall(rb"\$(G.GGA,\d[^$!*\r\n]*)\*([0-9A-F]{2})", data):
+        if checksum(body) == int(told, 16):
+            time = body[6:].split(b",")[0]
+            times_s.append(int(time[:2]) * 3600 + int(time[2:4]) * 60 + float(time[4:]))
+    receiver = Receiver(WAIT_S)
+    found = receiver.feed_recording(data) + receiver.finish_recording()
+    assert [e.utc_s % DAY_S for _, e in found] == pytest.approx(times_s, abs=1e-3)
+    assert receiver.rejected == {}
+
+
+def test_the_odd_recording_goes_back_in_time(log: Callable[[str], Path]) -> None:
+    data = gzip.decompress(log("odd-sentences.nmea.gz").read_bytes())
+    epochs = recorded(data)
+    assert len(epochs) == 14
+    assert all(utc_s(2020, 3, 18) <= e.utc_s < utc_s(2020, 3, 19) for e in epochs)
+    assert [e.quality for e in epochs] == [2] * 10 + [4] * 4
+
+
+def test_the_idle_recording_has_sigmas_and_southern_latitude(log: Callable[[str], Path]) -> None:
+    epochs = recorded(gzip.decompress(log("idle-1hz-single-talkers.nmea.gz").read_bytes()))
+    assert len(epochs) == 29
+    assert all(e.sigma_major_m is None and (e.sigma_lat_m or 0.0) > 1.0 for e in epochs)
+    assert all(e.lat_deg is not None and e.lat_deg < -45.0 for e in epochs)
+    assert all(utc_s(2019, 4, 12) < e.utc_s < utc_s(2019, 4, 13) for e in epochs)
+
+
+def test_a_recording_yields_the_same_however_it_is_cut(log: Callable[[str], Path]) -> None:
+    data = gzip.decompress(log("drive-4hz-mixed.ubx.gz").read_bytes())[:300_000]
+    whole = Receiver(WAIT_S)
+    expected = whole.feed_recording(data) + whole.finish_recording()
+    for size in (7, 1000, 65536):
+        receiver = Receiver(WAIT_S)
+        found = []
+        for begin in range(0, len(data), size):
+            found += receiver.feed_recording(data[begin : begin + size])
+        assert found + receiver.finish_recording() == expected
+        assert receiver.sentences == whole.sentences
+
+
+STREAM = b"".join(
+    (tag(b"c:%d" % (n + 5)) if n % 3 else b"") + line(kind, NOON_S + n / 10, n, "010224")
+    for n in range(6)
+    for kind in ("RMC", "VTG", "GGA", "GSV", "GST", "ZDA", "HDT")
+)
+
+
+@settings(max_examples=300)
+@given(
+    st.lists(st.tuples(st.integers(0, len(STREAM) - 1), st.integers(0, 255)), max_size=40),
+    st.lists(st.floats(0.0, 1.0), min_size=1, max_size=5),
+)
+def test_bytes_changed_at_random_raise_nothing(
+    changes: list[tuple[int, int]], gaps_s: list[float]
+) -> None:
+    data = bytearray(STREAM)
+    for place, value in changes:
+        data[place] = value
+    receiver, now_s, epochs = Receiver(WAIT_S), 0.0, []
+    for number, begin in enumerate(range(0, len(data), 50)):
+        now_s += gaps_s[number % len(gaps_s)]
+        epochs += receiver.poll(now_s)
+        epochs += receiver.feed(bytes(data[begin : begin + 50]), now_s)
+        assert receiver.due_s is None or receiver.due_s <= now_s + WAIT_S
+    epochs += receiver.finish()
+    assert len(epochs) <= 6
+    spoilt = {STREAM.count(b"\n", 0, place) for place, _ in changes}
+    whole = sum(b"GGA" in one for n, one in enumerate(STREAM.split(b"\n")) if n not in spoilt)
+    assert len(epochs) >= whole
+
+
+KINDS = st.sampled_from(["GGA", "RMC", "VTG", "GST", "HDT", "THS", "ZDA"])
+
+
+@given(st.lists(st.tuples(KINDS, st.integers(0, 4), st.floats(0.0, 0.2)), max_size=60))
+def test_any_sentences_in_any_order_are_handed_on_in_time_and_each_gga_once(
+    sentences: list[tuple[str, int, float]],
+) -> None:
+    receiver, now_s, came = Receiver(WAIT_S), 0.0, 0
+    heard = 0
+    for kind, second, gap_s in sentences:
+        now_s += gap_s
+        came += len(receiver.poll(now_s))
+        came += len(receiver.feed(line(kind, NOON_S + second), now_s))
+        heard += kind == "GGA"
+        assert receiver.due_s is None or now_s < receiver.due_s <= now_s + WAIT_S
+        assert heard - 1 <= came <= heard
+    assert came + len(receiver.finish()) == heard
