@@ -1,0 +1,210 @@
+"""The memory's reading eye: records, and whether they can be believed."""
+
+import contextlib
+import hashlib
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fenceguard.errors import BadInput
+
+Record = dict[str, Any]
+
+SUM_DIGITS = 16
+COMMON = ("seq", "utc", "mono_s", "kind", "prev", "sum")
+TOTALS = ("rung", "epochs", "sentences", "rejected", "time_in_rung_s")
+WHERE = ("epoch", "clearance_m", "nearest", "bound_m", "room_m", "settings_hash", "fence_hash")
+KINDS = {
+    "start": (
+        "version",
+        "mode",
+        "source",
+        "settings_file",
+        "settings_hash",
+        "fence_file",
+        "fence_hash",
+        "settings",
+        "rung",
+        "set_aside",
+    ),
+    "rung": ("from", "to", "why", "clear_s", "findings", "intervention", *WHERE),
+    "intervention_begun": ("id", "rung", "cause", "findings", *WHERE),
+    "intervention_ended": ("id", "rung", "cause", "duration_s", *WHERE),
+    "summary": TOTALS,
+    "stop": ("reason", *TOTALS),
+}
+"""For each kind of record, what it must tell."""
+
+
+@dataclass
+class Verdict:
+    """What became of checking every record."""
+
+    records: int = 0
+    files: int = 0
+    first_utc: str | None = None
+    last_utc: str | None = None
+    faults: list[str] = field(default_factory=list)
+    torn: str | None = None
+    """Said of a torn last line, which is no fault: a power cut leaves one."""
+
+
+def sealed(record: Record) -> tuple[bytes, str]:
+    """The line that a record is written as, and its sum.
+
+    The sum is the first 16 hexadecimal digits of SHA-256 over the record's JSON without the sum.
+    """
+    body = json.dumps(record, ensure_ascii=False, allow_nan=False)
+    total = hashlib.sha256(body.encode()).hexdigest()[:SUM_DIGITS]
+    return f'{body[:-1]}, "sum": "{total}"}}\n'.encode(), total
+
+
+def whole(line: bytes) -> Record | None:
+    """The record in a line, None where the line is not exactly what was written."""
+    with contextlib.suppress(ValueError, AttributeError):
+        record = json.loads(line)
+        if not isinstance(record, dict):
+            return None
+        body = {key: value for key, value in record.items() if key != "sum"}
+        if sealed(body)[0].rstrip(b"\n") == line.rstrip(b"\n"):
+            return record
+    return None
+
+
+def split_torn(content: bytes) -> tuple[bytes, bytes]:
+    """A file's whole lines, and the torn one at its end; a whole last line gets its line end."""
+    lines, newline, last = content.rpartition(b"\n")
+    if not last:
+        return content, b""
+    if whole(last) is not None:
+        return content + b"\n", b""
+    return lines + newline, last
+
+
+def day_files(directory: Path) -> list[Path]:
+    """The files of a journal, oldest first."""
+    return sorted(directory.glob("[0-9]*-[0-9][0-9]-[0-9][0-9].jsonl"))
+
+
+def opened(directory: Path) -> list[Path]:
+    """The files of a journal. Raises BadInput where there is none to read."""
+    if not directory.is_dir():
+        raise BadInput(f"{directory}: no such directory; name the one the journal was written to")
+    files = day_files(directory)
+    if not files:
+        raise BadInput(f"{directory}: no journal in it; name the one it was written to")
+    return files
+
+
+def _lines(file: Path) -> Iterator[tuple[int, bytes]]:
+    try:
+        with file.open("rb") as content:
+            yield from enumerate(content, start=1)
+    except OSError as error:
+        raise BadInput(f"{file}: cannot be read: {error.strerror}") from error
+
+
+def records(directory: Path) -> Iterator[Record]:
+    """Every whole record, oldest first. Raises BadInput where there is no journal."""
+    for file in opened(directory):
+        for _number, line in _lines(file):
+            record = whole(line)
+            if record is not None:
+                yield record
+
+
+def last_record(directory: Path) -> Record | None:
+    """The newest whole record, None where there is none."""
+    for file in reversed(day_files(directory)):
+        for line in reversed(file.read_bytes().splitlines()):
+            record = whole(line)
+            if record is not None and "seq" in record:
+                return record
+    return None
+
+
+def verify(directory: Path) -> Verdict:
+    """Check every record. Raises BadInput where there is no journal."""
+    files = opened(directory)
+    verdict = Verdict(files=len(files))
+    chain = _Chain()
+    for file in files:
+        for number, line in _lines(file):
+            place = f"{file.name}:{number}"
+            record = whole(line)
+            if record is None and not line.endswith(b"\n") and file == files[-1]:
+                verdict.torn = (
+                    f"{place}: a torn last line of {len(line)} bytes, as a power cut leaves"
+                )
+                continue
+            if record is None:
+                verdict.faults.append(f"{place}: not a record as it was written")
+                chain.broken()
+                continue
+            verdict.faults += [f"{place}: {fault}" for fault in chain.faults(record)]
+            verdict.records += 1
+            verdict.first_utc = verdict.first_utc or record.get("utc")
+            verdict.last_utc = record.get("utc")
+    return verdict
+
+
+class _Chain:
+    """What the records so far oblige the next one to."""
+
+    def __init__(self) -> None:
+        self._last: Record | None = None
+        self._rung: str | None = None
+        self._open: int | None = None
+        self._greatest = 0
+
+    def broken(self) -> None:
+        """A record is missing: what follows is checked by itself."""
+        self._last = self._rung = self._open = None
+
+    def faults(self, record: Record) -> list[str]:
+        """What is wrong with the next record."""
+        kind = record.get("kind")
+        wanted = (*COMMON, *KINDS.get(str(kind), ()))
+        missing = [key for key in wanted if key not in record]
+        if kind not in KINDS:
+            return [f"unknown kind {kind!r}"]
+        if missing:
+            self.broken()
+            return [f"{kind} record without {', '.join(missing)}"]
+        found = self._order(record) + self._story(record)
+        self._last = record
+        return found
+
+    def _order(self, record: Record) -> list[str]:
+        last = self._last
+        if last is None:
+            return []
+        found = []
+        if record["seq"] != last["seq"] + 1:
+            found.append(f"record {record['seq']} follows record {last['seq']}")
+        if record["prev"] != last["sum"]:
+            found.append("does not continue the record before it")
+        if record["kind"] != "start" and record["mono_s"] < last["mono_s"]:
+            found.append(f"the clock went back from {last['mono_s']} to {record['mono_s']}")
+        return found
+
+    def _story(self, record: Record) -> list[str]:
+        kind = record["kind"]
+        found = []
+        if kind == "start":
+            self._rung, self._open = record["rung"], None
+        elif kind == "rung":
+            if self._rung not in (None, record["from"]):
+                found.append(f"leaves {record['from']}, but the rung was {self._rung}")
+            self._rung = record["to"]
+        elif kind == "intervention_begun":
+            if record["id"] <= self._greatest:
+                found.append(f"intervention {record['id']} begins after {self._greatest}")
+            self._open = self._greatest = record["id"]
+        elif kind == "intervention_ended":
+            if self._open not in (None, record["id"]):
+                found.append(f"ends intervention {record['id']}, but {self._open} was open")
+            self._open = None
+        return found
