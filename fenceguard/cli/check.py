@@ -7,12 +7,13 @@ from typing import Any
 
 from rich.table import Table
 
-from fenceguard.cli.common import add_settings, console, number
+from fenceguard.cli.common import add_settings, console
 from fenceguard.judgement.bound import radius_per_sigma
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.words import Rung
 from fenceguard.mower.footprint import Footprint
 from fenceguard.settings import Loaded, load
+from fenceguard.words import number
 
 EXAMPLES = """\
 examples:

@@ -2,10 +2,13 @@
 
 import argparse
 import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from rich.console import Console
+from rich.table import Table
+
+from fenceguard.words import seconds_text
 
 OUTPUTS_CAUTION = (
     "Caution: this moves output lines. Take the blades off, keep people and animals away, and have "
@@ -32,26 +35,25 @@ def console() -> Console:
     return Console(file=sys.stdout, highlight=False)
 
 
-def number(value: float) -> str:
-    """A number with as many digits as mean anything."""
-    return f"{value:.3f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
+InterventionRow = tuple[int, str, float | None, str, str, str]
+"""Number, UTC of the beginning, seconds that it lasted, rung, first cause, place."""
 
 
-def cause_text(cause: dict[str, Any]) -> str:
-    """A finding in a few words: monitor, value, limit, unit."""
-    if cause["value"] is None:
-        return f"{cause['monitor']} unknown: {cause['note']}"
-    if isinstance(cause["value"], str):
-        return f"{cause['monitor']} {cause['value']}, wanted {cause['limit']}"
-    value, limit = number(cause["value"]), number(cause["limit"])
-    return f"{cause['monitor']} {value}, limit {limit} {cause['unit']}".rstrip()
+def interventions_table(rows: Sequence[InterventionRow]) -> Table:
+    """Interventions for people, within 80 columns."""
+    table = Table(title=f"{len(rows)} interventions", title_justify="left")
+    for heading in ("id", "began (UTC)", "lasted", "reached", "first cause", "where"):
+        table.add_column(heading)
+    for number, began_utc, lasted_s, rung, cause, place in rows:
+        began = began_utc.replace("T", " ")
+        table.add_row(str(number), began, seconds_text(lasted_s), rung, cause, place)
+    return table
 
 
-def seconds_text(seconds: float | None) -> str:
-    """A length of time, short: `12.3 s` or `4 min 05 s`."""
-    if seconds is None:
-        return "not ended"
-    if seconds < 60.0:
-        return f"{seconds:.1f} s"
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes} min {rest:02d} s"
+def place_text(
+    lat_deg: float | None, lon_deg: float | None, clearance_m: float | None, ring: str
+) -> str:
+    """Where the mower was, short."""
+    if lat_deg is None or lon_deg is None or clearance_m is None:
+        return "position unknown"
+    return f"{lat_deg:.7f} {lon_deg:.7f}, {clearance_m:.2f} m to {ring}"

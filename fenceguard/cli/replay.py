@@ -13,15 +13,16 @@ from rich.table import Table
 from fenceguard.cli.common import (
     OUTPUTS_CAUTION,
     add_settings,
-    cause_text,
     console,
-    seconds_text,
+    interventions_table,
+    place_text,
 )
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
 from fenceguard.outputs.lines import Lines
 from fenceguard.replay import Outcome, Replay
 from fenceguard.settings import load
+from fenceguard.words import cause_text, seconds_text
 
 BAD_INPUT = 2
 EXAMPLES = f"""\
@@ -121,19 +122,18 @@ def _print(outcome: Outcome) -> None:
         f"{outcome.sentences} sentences; rejected: {rejected or 'none'}"
     )
     if outcome.interventions:
-        table = Table(title=f"{len(outcome.interventions)} interventions", title_justify="left")
-        for heading in ("id", "began (UTC)", "lasted", "reached", "first cause", "where"):
-            table.add_column(heading)
-        for one in outcome.interventions:
-            table.add_row(
-                str(one["id"]),
-                one["begin_utc"].replace("T", " "),
-                seconds_text(one["duration_s"]),
+        rows = [
+            (
+                one["id"],
+                one["begin_utc"],
+                one["duration_s"],
                 one["rung"],
                 cause_text(one["cause"]),
-                _where(one),
+                place_text(one["lat"], one["lon"], one["clearance_m"], one["nearest"]),
             )
-        out.print(table)
+            for one in outcome.interventions
+        ]
+        out.print(interventions_table(rows))
     else:
         out.print("No interventions.")
     times = Table(title="Time in each rung", title_justify="left")
@@ -147,9 +147,3 @@ def _print(outcome: Outcome) -> None:
     if not outcome.time_in_rung_s["full"]:
         demands = "; ".join(map(cause_text, outcome.standing)) or "nothing: it was still waiting"
         out.print(f"It never reached full. Demanded at the end: {demands}.")
-
-
-def _where(one: dict[str, object]) -> str:
-    if one["clearance_m"] is None:
-        return "position unknown"
-    return f"{one['lat']:.7f} {one['lon']:.7f}, {one['clearance_m']:.2f} m to {one['nearest']}"

@@ -6,7 +6,7 @@ import signal
 import sys
 
 from fenceguard.account import Event
-from fenceguard.cli.common import OUTPUTS_CAUTION, add_settings, cause_text
+from fenceguard.cli.common import OUTPUTS_CAUTION, add_settings
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.words import Decision
@@ -16,6 +16,7 @@ from fenceguard.receiver.epoch import quality_name, utc_text
 from fenceguard.receiver.ports import SerialPort, StreamPort
 from fenceguard.service import ResetButton, Service
 from fenceguard.settings import ReceiverSettings, load
+from fenceguard.words import cause_text
 
 SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 STATUS_EVERY_S = 1.0

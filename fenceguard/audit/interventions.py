@@ -1,0 +1,86 @@
+"""Interventions, put together from the journal's records."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from fenceguard.journal.read import Record
+
+
+@dataclass
+class Intervention:
+    """One intervention and all that was written of it."""
+
+    start: Record | None
+    """The record of the run that it belongs to."""
+    begun: Record
+    changes: list[Record] = field(default_factory=list)
+    """Every change of rung from the one that left `full` to the one that returned to it."""
+    ended: Record | None = None
+    stopped: Record | None = None
+    """The record with which the run stopped, where the intervention was still open."""
+
+    @property
+    def id(self) -> int:
+        """Its number."""
+        number: int = self.begun["id"]
+        return number
+
+    @property
+    def rung(self) -> str:
+        """The lowest rung that it reached."""
+        order = ("full", "slowed", "blade_off", "halted", "locked")
+        return max((change["to"] for change in self.changes), key=order.index)
+
+    @property
+    def duration_s(self) -> float | None:
+        """How long it took, None while it has not ended."""
+        return None if self.ended is None else self.ended["duration_s"]
+
+
+@dataclass
+class History:
+    """What a journal tells: the span that it covers, and the interventions in it."""
+
+    first_utc: str
+    last_utc: str
+    runs: int
+    interventions: list[Intervention]
+
+
+def history(records: Iterable[Record]) -> History:
+    """The history in a journal's records, oldest first."""
+    told = History("", "", 0, [])
+    start: Record | None = None
+    before: Record | None = None
+    present: Intervention | None = None
+    for record in records:
+        kind = record["kind"]
+        told.first_utc = told.first_utc or record["utc"]
+        told.last_utc = record["utc"]
+        if kind == "start":
+            start, present = record, None
+            told.runs += 1
+        elif kind == "rung":
+            before = record
+            if present is not None:
+                present.changes.append(record)
+        elif kind == "intervention_begun":
+            present = Intervention(start, record, [before] if before is not None else [])
+            told.interventions.append(present)
+        elif kind == "intervention_ended" and present is not None:
+            present.ended, present = record, None
+        elif kind == "stop" and present is not None:
+            present.stopped, present = record, None
+    return told
+
+
+def seconds_between(earlier: Record, later: Record) -> float:
+    """Seconds from one record to another, on the clock that never goes back."""
+    passed: float = later["mono_s"] - earlier["mono_s"]
+    return passed
+
+
+def day_and_time(utc: str) -> str:
+    """A record's UTC, for reading."""
+    return datetime.fromisoformat(utc).strftime("%Y-%m-%d %H:%M:%S.%f")[:-5]

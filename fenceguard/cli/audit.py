@@ -1,0 +1,129 @@
+"""`fenceguard audit`: what was taken away, when and why."""
+
+import argparse
+import dataclasses
+import json
+from pathlib import Path
+from typing import Any
+
+from fenceguard.audit.explain import explain
+from fenceguard.audit.interventions import History, Intervention, history
+from fenceguard.cli.common import console, interventions_table, place_text
+from fenceguard.errors import BadInput
+from fenceguard.journal.read import records, verify
+from fenceguard.words import cause_text
+
+FAULTS_FOUND = 1
+EXAMPLES = """\
+examples:
+  fenceguard audit list --journal journal
+  fenceguard audit show 3 --journal journal
+  fenceguard audit verify --journal journal --json
+
+exit status: 0 good, 1 verify found faults, 2 no such journal or intervention
+"""
+
+
+def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Declare the command."""
+    parser = commands.add_parser(
+        "audit",
+        help="tell why the mower stopped",
+        description="Reads a journal: lists the interventions, explains one, or checks every "
+        "record.",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    questions = parser.add_subparsers(dest="question", required=True, metavar="QUESTION")
+    asked = {
+        "list": (_list, "every intervention: when, how long, how far, why, where"),
+        "show": (_show, "one intervention in plain words, with its numbers"),
+        "verify": (_verify, "whether every record is there and as it was written"),
+    }
+    for name, (answer, text) in asked.items():
+        question = questions.add_parser(
+            name,
+            help=text,
+            description=text[0].upper() + text[1:] + ".",
+            epilog=EXAMPLES,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        if name == "show":
+            question.add_argument("id", type=int, metavar="ID", help="number of the intervention")
+        question.add_argument("--journal", type=Path, required=True, metavar="DIR")
+        question.add_argument("--json", action="store_true", help="print one JSON object")
+        question.set_defaults(run=answer)
+
+
+def _list(args: argparse.Namespace) -> int:
+    told = history(records(args.journal))
+    if args.json:
+        print(json.dumps({"interventions": [_summary(one) for one in told.interventions]}))
+        return 0
+    out = console()
+    out.print(f"{told.runs} runs, from {told.first_utc} to {told.last_utc}")
+    if not told.interventions:
+        out.print("No interventions.")
+        return 0
+    out.print(interventions_table([_row(one) for one in told.interventions]))
+    return 0
+
+
+def _row(one: Intervention) -> tuple[int, str, float | None, str, str, str]:
+    begun = one.begun
+    epoch = begun["epoch"] or {}
+    place = place_text(epoch.get("lat"), epoch.get("lon"), begun["clearance_m"], begun["nearest"])
+    return one.id, begun["utc"], one.duration_s, one.rung, cause_text(begun["cause"]), place
+
+
+def _summary(one: Intervention) -> dict[str, Any]:
+    begun = one.begun
+    epoch = begun["epoch"] or {}
+    return {
+        "id": one.id,
+        "begin_utc": begun["utc"],
+        "end_utc": one.ended["utc"] if one.ended else None,
+        "duration_s": one.duration_s,
+        "rung": one.rung,
+        "cause": begun["cause"],
+        "lat": epoch.get("lat"),
+        "lon": epoch.get("lon"),
+        "clearance_m": begun["clearance_m"],
+        "nearest": begun["nearest"],
+    }
+
+
+def _show(args: argparse.Namespace) -> int:
+    one = _found(history(records(args.journal)), args.id, args.journal)
+    if args.json:
+        content = {**_summary(one), "changes": one.changes, "explanation": explain(one)}
+        print(json.dumps(content))
+        return 0
+    out = console()
+    for line in explain(one):
+        out.print(line, markup=False)
+    return 0
+
+
+def _found(told: History, wanted: int, journal: Path) -> Intervention:
+    for one in told.interventions:
+        if one.id == wanted:
+            return one
+    known = [one.id for one in told.interventions]
+    there = f"there are {known[0]} to {known[-1]}" if known else "there are none"
+    raise BadInput(f"{journal}: no intervention {wanted}; {there}")
+
+
+def _verify(args: argparse.Namespace) -> int:
+    verdict = verify(args.journal)
+    if args.json:
+        print(json.dumps(dataclasses.asdict(verdict)))
+    else:
+        out = console()
+        for fault in verdict.faults:
+            out.print(fault, markup=False)
+        if verdict.torn:
+            out.print(f"{verdict.torn}; every record before it is whole", markup=False)
+        found = f"{len(verdict.faults)} faults" if verdict.faults else "no fault"
+        out.print(f"{verdict.records} records in {verdict.files} files: {found}")
+    return FAULTS_FOUND if verdict.faults else 0
