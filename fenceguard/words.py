@@ -3,7 +3,7 @@
 from typing import Any
 
 
-def number(value: float) -> str:
+def number(value: float | str) -> str:
     """A number with as many digits as mean anything."""
     return f"{value:.3f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
 

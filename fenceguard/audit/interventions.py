@@ -30,7 +30,8 @@ class Intervention:
     def rung(self) -> str:
         """The lowest rung that it reached."""
         order = ("full", "slowed", "blade_off", "halted", "locked")
-        return max((change["to"] for change in self.changes), key=order.index)
+        reached: str = max((change["to"] for change in self.changes), key=order.index)
+        return reached
 
     @property
     def duration_s(self) -> float | None:

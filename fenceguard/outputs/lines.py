@@ -1,6 +1,7 @@
 """The hands: output lines that must be actively kept on."""
 
 import contextlib
+from collections.abc import Callable
 from types import TracebackType
 from typing import Self
 
@@ -12,7 +13,7 @@ from fenceguard.errors import BadInput
 from fenceguard.judgement.words import Grant
 from fenceguard.settings import OutputSettings
 
-GRANTED = {
+GRANTED: dict[str, Callable[[Grant], bool]] = {
     "drive_enable": lambda grant: grant.drive,
     "blade_enable": lambda grant: grant.blade,
     "slow": lambda grant: grant.slow,
