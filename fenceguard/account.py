@@ -53,18 +53,23 @@ class Account:
         self._heard: Epoch | None = None
         self._heard_at_s = 0.0
         self.epochs = 0
-        self.time_in_rung_s = dict.fromkeys(Rung, 0.0)
+        self._spent_s = [0.0] * len(Rung)
 
     @property
     def duration_s(self) -> float:
         """Time from the first step to the last."""
-        return sum(self.time_in_rung_s.values())
+        return sum(self._spent_s)
+
+    @property
+    def time_in_rung_s(self) -> dict[str, float]:
+        """Time spent on each rung, by its name."""
+        return {rung.word: self._spent_s[rung] for rung in Rung}
 
     def add(self, decision: Decision) -> list[Event]:
         """The events of one step."""
         last, self._last = self._last, decision
         if last is not None:
-            self.time_in_rung_s[last.rung] += max(0.0, decision.now_s - last.now_s)
+            self._spent_s[last.rung] += max(0.0, decision.now_s - last.now_s)
         epoch = decision.situation.epoch
         if epoch is not None and epoch is not self._heard:
             self._heard, self._heard_at_s = epoch, decision.now_s

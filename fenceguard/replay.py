@@ -11,12 +11,13 @@ from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.words import Finding, Rung
 from fenceguard.outputs.lines import Lines
-from fenceguard.receiver.epoch import Epoch, utc_text
+from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch, utc_text
 from fenceguard.receiver.files import chunks
 from fenceguard.settings import Loaded
 from fenceguard.watch import Watch
 
-LONGEST_GAP_S = 86400.0
+DAY_S = 86400.0
+LONGEST_GAP_S = DAY_S
 """A longer step of the receiver's time is taken for a stepped clock, not for time that passed."""
 
 
@@ -56,6 +57,8 @@ class RecordedClock:
         """When an epoch arrived, in seconds from the first one's arrival."""
         stamp_s = epoch.utc_s if tag_time_s is None else tag_time_s
         passed_s = stamp_s - self._stamp_s
+        if self._stamp_s < UNDATED_BEFORE_S <= stamp_s:
+            passed_s = round(passed_s % DAY_S, 3)
         if math.isnan(self._stamp_s):
             passed_s = 0.0
         elif 0.0 < passed_s <= LONGEST_GAP_S:
@@ -210,7 +213,7 @@ class Replay:
             sentences=receiver.sentences,
             rejected=dict(receiver.rejected),
             duration_s=account.duration_s,
-            time_in_rung_s={rung.word: time_s for rung, time_s in account.time_in_rung_s.items()},
+            time_in_rung_s=account.time_in_rung_s,
             rung_changes=self._collected.rung_changes,
             interventions=self._collected.interventions,
             standing=[finding_evidence(finding) for finding in self._findings],

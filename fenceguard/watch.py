@@ -90,7 +90,7 @@ class Watch:
             "sentences": self.receiver.sentences,
             "rejected": dict(self.receiver.rejected),
             "time_in_rung_s": {
-                rung.word: round(spent_s, 3) for rung, spent_s in account.time_in_rung_s.items()
+                rung: round(spent_s, 3) for rung, spent_s in account.time_in_rung_s.items()
             },
         }
         self._tell(Event(kind, now_s, account.utc_s(now_s), evidence))

@@ -53,7 +53,10 @@ RUNGS = {
 
 
 class Rise(NamedTuple):
-    """A row of the table of transitions: the way up from a rung, and all that it asks for."""
+    """A row of the table of transitions: the way up from a rung, and all that it asks for.
+
+    No way up is taken while anything demands the present rung or one below it.
+    """
 
     to: Rung
     why: str
@@ -61,10 +64,10 @@ class Rise(NamedTuple):
 
 
 RISES = {
-    Rung.LOCKED: Rise(Rung.HALTED, "reset", ("no_demand", "reset")),
-    Rung.HALTED: Rise(Rung.BLADE_OFF, "clear", ("no_demand", "clear", "armed")),
-    Rung.BLADE_OFF: Rise(Rung.SLOWED, "clear", ("no_demand", "clear")),
-    Rung.SLOWED: Rise(Rung.FULL, "clear", ("no_demand", "clear", "blade_runs")),
+    Rung.LOCKED: Rise(Rung.HALTED, "reset", ("reset",)),
+    Rung.HALTED: Rise(Rung.BLADE_OFF, "clear", ("clear", "armed")),
+    Rung.BLADE_OFF: Rise(Rung.SLOWED, "clear", ("clear",)),
+    Rung.SLOWED: Rise(Rung.FULL, "clear", ("clear", "blade_runs")),
 }
 
 
@@ -73,6 +76,9 @@ class Move(NamedTuple):
 
     why: str = ""
     clear_s: float | None = None
+
+
+STAYS = Move()
 
 
 class Ladder:
@@ -92,32 +98,30 @@ class Ladder:
     def forget(self, now_s: float) -> None:
         """Forget all that was timed, and that the ladder was armed; the rung stays."""
         self.armed = False
-        self._held_since_s = dict.fromkeys(RISES, now_s)
-        """For each rung: when it was entered, or it or one below it was last demanded."""
+        self._held_since_s = [now_s] * len(Rung)
+        """For each rung, by its number: when it was entered, or it or one below was demanded."""
         self._blade_from_s = now_s + self._settings.blade_delay_s
 
     def step(self, now_s: float, demand: Rung, reset: bool, may_arm: bool) -> Move:
         """One step with the most severe demand; `may_arm` as the theory of operation says."""
         self.armed = self.armed or (may_arm and self.rung is Rung.HALTED)
-        for rung in RISES:
-            if demand >= rung:
-                self._held_since_s[rung] = now_s
+        for rung in range(Rung.SLOWED, demand + 1):
+            self._held_since_s[rung] = now_s
         if demand > self.rung:
             self._enter(demand, now_s)
             return Move("demand")
-        if self.rung not in RISES:
-            return Move()
+        if demand == self.rung:
+            return STAYS
         rise = RISES[self.rung]
         clear_s = now_s - self._held_since_s[self.rung]
         answers = {
-            "no_demand": demand < self.rung,
             "clear": clear_s >= self._clear_s[self.rung],
             "armed": self.armed,
             "blade_runs": now_s >= self._blade_from_s,
             "reset": reset,
         }
         if not all(answers[question] for question in rise.asks):
-            return Move()
+            return STAYS
         if self.rung is Rung.BLADE_OFF:
             self._blade_from_s = now_s + self._settings.blade_delay_s
         self._enter(rise.to, now_s)

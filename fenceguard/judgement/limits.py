@@ -26,6 +26,8 @@ class Watched:
     def __init__(self, monitor: Monitor, rows: tuple[Row, ...]) -> None:
         self.monitor = monitor
         self.rows = tuple(sorted(rows, reverse=True))
+        self.timed = monitor.timed or any(row.for_s > 0.0 for row in self.rows)
+        """Whether the finding may change without a new epoch."""
         self._grades = [monitor.grade(row.limit) for row in self.rows]
         self.forget()
 

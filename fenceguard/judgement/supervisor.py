@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, TypeGuard
 
 from fenceguard.judgement.bound import bound_m
 from fenceguard.judgement.ladder import Ladder
-from fenceguard.judgement.limits import watched
+from fenceguard.judgement.limits import Watched, watched
 from fenceguard.judgement.words import Decision, Finding, Inputs, Rung, Situation
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.footprint import Footprint
@@ -27,6 +27,8 @@ class Supervisor:
         self._footprint = Footprint(settings.mower.outline_m, settings.mower.antenna_m)
         self._ladder = Ladder(settings)
         self._watched = watched(settings.limits)
+        self._timed = [one for one in self._watched if one.timed]
+        self._found: dict[Watched, Finding | None] = {}
         self._forget(math.nan)
 
     def _forget(self, now_s: float) -> None:
@@ -39,6 +41,7 @@ class Supervisor:
         self._sound_since_s: float | None = None
         for one in self._watched:
             one.forget()
+            self._found[one] = one.find(now_s, self._situation)
         self._ladder.forget(now_s)
 
     @property
@@ -59,11 +62,9 @@ class Supervisor:
             self._situation = self._hear(now_s, epoch)
         elif self._valid_at_s is not None:
             self._situation = self._situation._replace(silence_s=now_s - self._valid_at_s)
-        findings = tuple(
-            finding
-            for one in self._watched
-            if (finding := one.find(now_s, self._situation)) is not None
-        )
+        for one in self._watched if epoch is not None else self._timed:
+            self._found[one] = one.find(now_s, self._situation)
+        findings = tuple(found for found in self._found.values() if found is not None)
         was = self._ladder.rung
         demand = max((finding.rung for finding in findings), default=Rung.FULL)
         move = self._ladder.step(now_s, demand, inputs.reset, self._may_arm(now_s, findings))

@@ -33,3 +33,5 @@ class Monitor(NamedTuple):
     read: Callable[[Situation], Reading | None]
     grade: Callable[[float | str], float] = as_it_is
     """The number by which a value and a limit are compared."""
+    timed: bool = False
+    """Whether the reading changes with time alone, without a new epoch."""

@@ -8,4 +8,4 @@ def _read(situation: Situation) -> Reading:
     return Reading(situation.silence_s, "no valid epoch yet")
 
 
-SILENCE = Monitor("silence", "s", "above", _read)
+SILENCE = Monitor("silence", "s", "above", _read, timed=True)
