@@ -52,16 +52,16 @@ class Watched:
     def _compare(self, now_s: float, value: float | str) -> Finding | None:
         monitor = self.monitor
         grade = monitor.grade(value)
+        above = monitor.worse == "above"
         demanded = None
-        for index, row in enumerate(self.rows):
-            limit = self._grades[index]
-            exceeded = grade > limit if monitor.worse == "above" else grade < limit
-            if not exceeded:
+        for index, limit in enumerate(self._grades):
+            if not (grade > limit if above else grade < limit):
                 self._exceeded_since_s[index] = None
                 continue
             since_s = self._exceeded_since_s[index]
             if since_s is None:
                 since_s = self._exceeded_since_s[index] = now_s
+            row = self.rows[index]
             if demanded is None and now_s - since_s >= row.for_s:
                 demanded = Finding(monitor.name, value, row.limit, monitor.unit, row.rung)
         return demanded

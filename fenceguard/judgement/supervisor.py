@@ -28,7 +28,7 @@ class Supervisor:
         self._ladder = Ladder(settings)
         self._watched = watched(settings.limits)
         self._timed = [one for one in self._watched if one.timed]
-        self._found: dict[Watched, Finding | None] = {}
+        self._found: dict[str, Finding] = {}
         self._forget(math.nan)
 
     def _forget(self, now_s: float) -> None:
@@ -41,7 +41,7 @@ class Supervisor:
         self._sound_since_s: float | None = None
         for one in self._watched:
             one.forget()
-            self._found[one] = one.find(now_s, self._situation)
+        self._judge(now_s, self._watched)
         self._ladder.forget(now_s)
 
     @property
@@ -61,12 +61,10 @@ class Supervisor:
         if epoch is not None:
             self._situation = self._hear(now_s, epoch)
         elif self._valid_at_s is not None:
-            self._situation = self._situation._replace(silence_s=now_s - self._valid_at_s)
-        for one in self._watched if epoch is not None else self._timed:
-            self._found[one] = one.find(now_s, self._situation)
-        findings = tuple(found for found in self._found.values() if found is not None)
+            self._situation = _silent(self._situation, now_s - self._valid_at_s)
+        findings = self._judge(now_s, self._watched if epoch is not None else self._timed)
         was = self._ladder.rung
-        demand = max((finding.rung for finding in findings), default=Rung.FULL)
+        demand = max(finding.rung for finding in findings) if findings else Rung.FULL
         move = self._ladder.step(now_s, demand, inputs.reset, self._may_arm(now_s, findings))
         return Decision(
             now_s=now_s,
@@ -78,6 +76,22 @@ class Supervisor:
             findings=findings,
             situation=self._situation,
             armed=self._ladder.armed,
+        )
+
+    def _judge(self, now_s: float, ones: list[Watched]) -> tuple[Finding, ...]:
+        """All findings, after asking those monitors again whose findings may have changed."""
+        for one in ones:
+            found = one.find(now_s, self._situation)
+            if found is not None:
+                self._found[one.monitor.name] = found
+            else:
+                self._found.pop(one.monitor.name, None)
+        if not self._found:
+            return ()
+        return tuple(
+            self._found[one.monitor.name]
+            for one in self._watched
+            if one.monitor.name in self._found
         )
 
     def _hear(self, now_s: float, epoch: Epoch) -> Situation:
@@ -125,6 +139,12 @@ class Supervisor:
         if self._sound_since_s is None:
             self._sound_since_s = now_s
         return now_s - self._sound_since_s >= self._settings.arm.fixed_for_s
+
+
+def _silent(situation: Situation, silence_s: float) -> Situation:
+    """The same situation, that much later."""
+    epoch, clearance_m, nearest, bound_m, _, utc_lag_s = situation
+    return Situation(epoch, clearance_m, nearest, bound_m, silence_s, utc_lag_s)
 
 
 def _known(value: float | None) -> TypeGuard[float]:
