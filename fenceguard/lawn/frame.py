@@ -4,7 +4,7 @@ from typing import overload
 
 import numpy as np
 import numpy.typing as npt
-from pymap3d import geodetic2enu
+from pymap3d import geodetic2ecef, uvw2enu
 
 Array = npt.NDArray[np.float64]
 
@@ -19,6 +19,7 @@ class Frame:
 
     def __init__(self, lat_deg: float, lon_deg: float, height_m: float = 0.0) -> None:
         self.origin = (lat_deg, lon_deg, height_m)
+        self._origin_xyz_m = geodetic2ecef(lat_deg, lon_deg, height_m)
 
     @overload
     def to_local(self, lat_deg: float, lon_deg: float) -> tuple[float, float]: ...
@@ -28,5 +29,7 @@ class Frame:
         self, lat_deg: float | Array, lon_deg: float | Array
     ) -> tuple[float | Array, float | Array]:
         """East and north in metres; numbers or arrays of one shape."""
-        east, north, _up = geodetic2enu(lat_deg, lon_deg, self.origin[2], *self.origin)
+        x, y, z = geodetic2ecef(lat_deg, lon_deg, self.origin[2])
+        x0, y0, z0 = self._origin_xyz_m
+        east, north, _up = uvw2enu(x - x0, y - y0, z - z0, *self.origin[:2])
         return east, north

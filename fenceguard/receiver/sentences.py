@@ -6,6 +6,7 @@ A field that is empty, not a plain number or out of its range is left out: unkno
 import re
 from collections.abc import Callable
 from datetime import date
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import pynmea2
@@ -193,6 +194,7 @@ def _angle_deg(text: str, side: str, sides: str, most_deg: float) -> float | Non
     return value if side == sides[0] else -value
 
 
+@lru_cache(maxsize=4)
 def _time_of_day_s(text: str) -> float | None:
     match = _TIME.fullmatch(text)
     if match is None:
@@ -202,6 +204,7 @@ def _time_of_day_s(text: str) -> float | None:
     return round(whole_s + float("0" + (fraction or "")), 3)
 
 
+@lru_cache(maxsize=4)
 def _day_of_six_digits(text: str) -> int | None:
     if _DATE.fullmatch(text) is None:
         return None
