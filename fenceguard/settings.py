@@ -394,7 +394,7 @@ class _Places:
         if not equals or not all(key):
             return [f"--set {text}: not KEY=VALUE, such as limits.silence.halted=2.5"]
         try:
-            parsed = yaml.safe_load(value)
+            parsed = value if value == "-" else yaml.safe_load(value)
         except yaml.YAMLError:
             return [f"--set {text}: the value cannot be read"]
         if parsed is None:
@@ -419,8 +419,15 @@ class _Places:
         for name in key:
             found = _child(node, name)
             if found is None:
-                break
+                return self._missing_place(key, line)
             line, node = found
+        return f"{self._file}:{line}: {_dotted(key)}"
+
+    def _missing_place(self, key: Key, line: int) -> str:
+        """The place of a key that is not in the file: the override that made it, if one did."""
+        for overridden, text in self._overridden.items():
+            if overridden[: len(key)] == key:
+                return f"--set {text}: {_dotted(key)}"
         return f"{self._file}:{line}: {_dotted(key)}"
 
     def described(self, error: ValidationError) -> Iterator[str]:

@@ -10,7 +10,7 @@ import pytest
 
 from fenceguard.errors import BadInput
 from fenceguard.lawn.geojson import parse, read
-from tests.lawns import LAWN, POND, collection, fence_of, lawn_with_pond, polygon
+from tests.lawns import LAWN, POND, Corners, collection, fence_of, lawn_with_pond, polygon
 
 
 def refused(document: Any) -> str:
@@ -76,7 +76,7 @@ def test_refuses_a_ring_that_crosses_itself() -> None:
 
 
 def test_refuses_a_ring_that_touches_itself() -> None:
-    pinched = [(0, 0), (5, 0), (10, 0), (10, 10), (5, 0), (0, 10)]
+    pinched: Corners = [(0, 0), (5, 0), (10, 0), (10, 10), (5, 0), (0, 10)]
     text = refused(collection(polygon(pinched, "keep_in", "pinched")))
     assert "vertex 1: the ring touches or doubles back on itself" in text
 

@@ -102,7 +102,7 @@ def measure(subject: Subject) -> Figures:
 
 
 def bare_loop(log: Path) -> int:
-    """Find every sentence with a checksum, parse it and read all its fields; how many there were."""
+    """Find every sentence with a checksum, parse it, read all its fields; how many there were."""
     fields = 0
     for match in SENTENCE.finditer(unpacked(log)):
         try:
