@@ -1,0 +1,663 @@
+"""The supervisor: what each step decides, and what no sequence of steps may ever bring about."""
+
+import ast
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+from hypothesis import event, given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+import fenceguard.judgement
+from fenceguard.judgement.supervisor import Supervisor
+from fenceguard.judgement.words import Decision, Finding, Inputs, Rung
+from fenceguard.lawn.fence import Fence
+from fenceguard.receiver.epoch import Epoch
+from fenceguard.settings import Settings
+from tests.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
+
+FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
+START_UTC_S = 1_700_000_000.0
+REACH_M = math.hypot(0.35, 0.25)
+FENCE: Fence = fence_of(collection(polygon(LAWN, "keep_in", "lawn")))
+WIDTH_M, DEPTH_M = LAWN[2]
+
+
+def settings(**changes: Any) -> Settings:
+    """Short times, so that the way up fits into a few steps."""
+    content: dict[str, Any] = {
+        "fence": "x",
+        "outputs": "none",
+        "mower": {"outline_m": OUTLINE, "antenna_m": [0, 0]},
+        "arm": {"fixed_for_s": 1.0},
+        "clear_s": {"slowed": 0.5, "blade_off": 0.5, "halted": 0.5},
+        "blade_delay_s": 0.3,
+        **changes,
+    }
+    return Settings.model_validate(content)
+
+
+def epoch(utc_s: float, east_m: float = 15.0, north_m: float = 10.0, **fields: Any) -> Epoch:
+    """A good epoch in the middle of the lawn, with changes."""
+    lat, lon = offset(east_m, north_m)
+    good: dict[str, Any] = {
+        "lat_deg": lat,
+        "lon_deg": lon,
+        "quality": 4,
+        "satellites": 20,
+        "hdop": 0.7,
+        "age_s": 1.0,
+        "sigma_major_m": 0.01,
+    }
+    return Epoch(utc_s, **{**good, **fields})
+
+
+class Mower:
+    """A supervisor with a clock, fed at 8 Hz: eighths of a second add up exactly."""
+
+    def __init__(self, fence: Fence = FENCE, **changes: Any) -> None:
+        self.supervisor = Supervisor(settings(**changes), fence)
+        self.now_s = 100.0
+        self.last: Decision | None = None
+
+    def hear(self, *, after_s: float = 0.125, **fields: Any) -> Decision:
+        """The next epoch, good but for the changes."""
+        self.now_s += after_s
+        fields.setdefault("utc_s", START_UTC_S + self.now_s)
+        return self.take(epoch(**fields))
+
+    def take(self, heard: Epoch | None, reset: bool = False) -> Decision:
+        self.last = self.supervisor.step(self.now_s, heard, Inputs(reset))
+        return self.last
+
+    def tick(self, after_s: float = 0.125, reset: bool = False) -> Decision:
+        self.now_s += after_s
+        return self.take(None, reset)
+
+    def up(self) -> "Mower":
+        """Bring it to full."""
+        for _ in range(60):
+            if self.hear().rung is FULL:
+                return self
+        raise AssertionError(f"not at full: {self.last}")
+
+
+def finding(decision: Decision, monitor: str) -> Finding | None:
+    return next((one for one in decision.findings if one.monitor == monitor), None)
+
+
+# How it starts, and how it is armed
+
+
+@pytest.mark.parametrize("start", ["halted", "locked"])
+def test_it_starts_where_the_settings_say_and_knows_nothing(start: str) -> None:
+    mower = Mower(start=start)
+    assert mower.supervisor.rung.word == start
+    decision = mower.tick()
+    assert decision.rung.word == start
+    assert not decision.grant.drive
+    assert not decision.grant.blade
+    assert decision.grant.top_speed_mps == 0.0
+    assert {one.monitor for one in decision.findings if one.value is None} >= {
+        "silence",
+        "solution",
+        "correction_age",
+        "bound",
+        "room",
+    }
+
+
+def test_it_is_armed_by_a_fixed_solution_held_long_enough_and_not_before() -> None:
+    mower = Mower()
+    mower.hear()
+    sound_since_s = mower.hear().now_s
+    for _ in range(7):
+        assert not mower.hear().armed
+    assert mower.hear(after_s=0.12).armed is False
+    mower.now_s = sound_since_s + 1.0
+    assert mower.hear(after_s=0.0).armed is True
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        {"quality": 5},
+        {"age_s": 10.1},
+        {"age_s": None},
+        {"satellites": 7},
+        {"hdop": 2.1},
+        {"sigma_major_m": 0.2},
+        {"east_m": 0.5},
+    ],
+)
+def test_arming_begins_anew_after_any_demand(spoilt: dict[str, Any]) -> None:
+    mower = Mower()
+    for _ in range(9):
+        mower.hear()
+    assert mower.hear(**spoilt).findings
+    for _ in range(8):
+        assert not mower.hear().armed
+    assert mower.hear().armed
+
+
+def test_it_is_not_armed_outside_the_fence_even_if_nothing_demands_it() -> None:
+    """A limit for room may be negative; the fence is the fence."""
+    room = {"slowed": -90.0, "blade_off": -95.0, "halted": -99.0}
+    outside = Mower(limits={"room": room})
+    outside.hear(east_m=-5.0)
+    for _ in range(50):
+        decision = outside.hear(east_m=-5.0)
+        assert decision.findings == ()
+        assert not decision.armed
+
+
+def test_locked_is_left_by_a_reset_alone_and_must_then_be_armed() -> None:
+    mower = Mower(start="locked")
+    for _ in range(50):
+        assert mower.hear().rung is LOCKED
+    assert mower.take(epoch(START_UTC_S + mower.now_s + 0.01), reset=True).why == "reset"
+    assert mower.supervisor.rung is HALTED
+    mower.up()
+
+
+def test_a_reset_does_nothing_while_something_demands_locked() -> None:
+    mower = Mower(start="locked", limits={"silence": {"locked": 10.0}})
+    mower.hear()
+    mower.tick(10.1)
+    assert mower.tick(reset=True).rung is LOCKED
+    mower.hear()
+    assert mower.tick(reset=True).rung is HALTED
+
+
+# Silence
+
+
+def test_silence_is_seen_at_a_tick_at_each_limit() -> None:
+    for limit_s, rung in ((0.5, SLOWED), (1.0, BLADE_OFF), (1.5, HALTED)):
+        mower = Mower().up()
+        assert mower.tick(limit_s - 0.001).rung < rung
+        found = finding(mower.tick(0.002), "silence")
+        assert mower.supervisor.rung is rung
+        assert found is not None
+        assert (found.limit, found.unit, found.rung) == (limit_s, "s", rung)
+        assert found.value == pytest.approx(limit_s + 0.001)
+
+
+def test_an_epoch_that_ends_a_gap_tells_the_gap() -> None:
+    mower = Mower().up()
+    decision = mower.hear(after_s=1.6)
+    found = finding(decision, "silence")
+    assert decision.rung is HALTED
+    assert found is not None
+    assert found.value == pytest.approx(1.6)
+    assert finding(mower.hear(), "silence") is None
+
+
+def test_epochs_without_a_position_do_not_break_the_silence() -> None:
+    mower = Mower().up()
+    for _ in range(20):
+        decision = mower.hear(quality=0, lat_deg=None, lon_deg=None)
+    found = finding(decision, "silence")
+    assert found is not None
+    assert found.value == pytest.approx(2.5)
+    assert found.rung is HALTED
+
+
+@pytest.mark.parametrize(
+    "position",
+    [
+        {"lat_deg": None},
+        {"lon_deg": None},
+        {"lat_deg": math.nan},
+        {"lon_deg": math.inf},
+        {"lat_deg": 90.001},
+        {"lat_deg": -90.001},
+        {"lon_deg": 180.001},
+        {"lon_deg": -180.001},
+        {"quality": 0},
+        {"quality": None},
+    ],
+)
+def test_a_position_that_makes_no_sense_is_none(position: dict[str, Any]) -> None:
+    mower = Mower().up()
+    decision = mower.hear(**position)
+    assert decision.rung is HALTED
+    assert decision.situation.clearance_m is None
+    found = finding(decision, "room")
+    assert found is not None
+    assert found.value is None
+    assert found.note
+
+
+def test_a_position_at_the_edge_of_the_earth_is_far_outside() -> None:
+    decision = Mower().up().hear(lat_deg=-90.0, lon_deg=180.0)
+    assert decision.situation.clearance_m is not None
+    assert decision.situation.clearance_m < -1000.0
+    assert decision.rung is HALTED
+
+
+# The receiver's clock, and ours
+
+
+def test_the_same_utc_again_is_frozen_once_it_has_lasted() -> None:
+    mower = Mower().up()
+    stuck_s = START_UTC_S + mower.now_s
+    assert mower.hear(utc_s=stuck_s, after_s=0.5).rung is FULL
+    decision = mower.hear(utc_s=stuck_s, after_s=0.001)
+    found = finding(decision, "frozen")
+    assert decision.rung is BLADE_OFF
+    assert found is not None
+    assert found.value == pytest.approx(0.501)
+    assert mower.hear(utc_s=stuck_s, after_s=0.4999).rung is HALTED
+
+
+@pytest.mark.parametrize("back_s", [0.001, 1.0, 1e6, math.nan])
+def test_utc_that_goes_back_or_is_missing_halts(back_s: float) -> None:
+    mower = Mower().up()
+    utc_s = START_UTC_S + mower.now_s - back_s
+    decision = mower.hear(utc_s=utc_s)
+    found = finding(decision, "frozen")
+    assert decision.rung is HALTED
+    assert found is not None
+    assert found.value is None
+    assert math.isnan(back_s) or finding(mower.hear(utc_s=utc_s + 0.125), "frozen") is None
+
+
+@pytest.mark.parametrize("step_s", [-0.001, -3600.0, math.nan])
+def test_a_clock_that_goes_back_halts_and_asks_for_arming(step_s: float) -> None:
+    mower = Mower().up()
+    utc_s = START_UTC_S + mower.now_s
+    mower.now_s += step_s
+    decision = mower.take(epoch(utc_s + 0.1))
+    assert decision.rung is HALTED
+    assert not decision.armed
+    if math.isnan(step_s):
+        mower.now_s = 7000.0
+    for tenth in range(2, 12):
+        mower.now_s += 0.1
+        assert mower.take(epoch(utc_s + tenth / 10)).rung is HALTED
+
+
+def test_while_the_clock_is_not_a_number_nothing_is_granted() -> None:
+    supervisor = Supervisor(settings(), FENCE)
+    for step in range(200):
+        decision = supervisor.step(math.nan, epoch(START_UTC_S + step / 10), Inputs(True))
+        assert decision.rung is HALTED
+        assert not decision.grant.drive
+
+
+# Where the mower points
+
+
+@pytest.mark.parametrize(
+    ("fields", "turned"),
+    [
+        ({"heading_deg": 90.0}, True),
+        ({"heading_deg": 90.0, "course_deg": 0.0, "speed_mps": 0.5}, True),
+        ({"course_deg": 90.0, "speed_mps": 0.201}, True),
+        ({"course_deg": 90.0, "speed_mps": 0.2}, False),
+        ({"course_deg": 90.0}, False),
+        ({"course_deg": math.nan, "speed_mps": 0.5}, False),
+        ({"heading_deg": math.inf}, False),
+        ({"heading_deg": math.nan, "course_deg": 90.0, "speed_mps": 0.5}, True),
+        ({}, False),
+    ],
+)
+def test_heading_then_course_then_the_worst(fields: dict[str, Any], turned: bool) -> None:
+    """Facing east the nose reaches 0.35 m towards the east line; the farthest corner 0.43 m."""
+    decision = Mower().hear(east_m=29.0, **fields)
+    reach_m = 0.35 if turned else REACH_M
+    assert decision.situation.clearance_m == pytest.approx(1.0 - reach_m, abs=0.01)
+    assert decision.situation.nearest == "lawn"
+
+
+# A single step, limit by limit
+
+
+class Case(NamedTuple):
+    monitor: str
+    rung: Rung
+    good: dict[str, Any]
+    bad: dict[str, Any]
+
+
+CASES = [
+    Case("correction_age", SLOWED, {"age_s": 10.0}, {"age_s": 10.01}),
+    Case("correction_age", BLADE_OFF, {"age_s": 20.0}, {"age_s": 20.01}),
+    Case("correction_age", HALTED, {"age_s": 60.0}, {"age_s": 60.01}),
+    Case("correction_age", HALTED, {"age_s": 0.0}, {"age_s": None}),
+    Case("correction_age", HALTED, {"age_s": 0.0}, {"age_s": math.nan}),
+    Case("satellites", SLOWED, {"satellites": 8}, {"satellites": 7}),
+    Case("satellites", BLADE_OFF, {"satellites": 6}, {"satellites": 5}),
+    Case("satellites", HALTED, {"satellites": 5}, {"satellites": 4}),
+    Case("satellites", HALTED, {"satellites": 8}, {"satellites": None}),
+    Case("hdop", SLOWED, {"hdop": 2.0}, {"hdop": 2.01}),
+    Case("hdop", BLADE_OFF, {"hdop": 4.0}, {"hdop": 4.01}),
+    Case("hdop", HALTED, {"hdop": 8.0}, {"hdop": 8.01}),
+    Case("hdop", HALTED, {"hdop": 1.0}, {"hdop": math.nan}),
+    Case("solution", BLADE_OFF, {"quality": 4}, {"quality": 5}),
+    Case("solution", HALTED, {"quality": 5}, {"quality": 2}),
+    Case("solution", HALTED, {"quality": 5}, {"quality": 1}),
+    Case("solution", HALTED, {"quality": 4}, {"quality": 6}),
+    Case("solution", HALTED, {"quality": 4}, {"quality": 9}),
+    Case("bound", SLOWED, {"sigma_major_m": 0.0349}, {"sigma_major_m": 0.0350}),
+    Case("bound", BLADE_OFF, {"sigma_major_m": 0.0698}, {"sigma_major_m": 0.0700}),
+    Case("bound", HALTED, {"sigma_major_m": 0.582}, {"sigma_major_m": 0.583}),
+    Case("room", SLOWED, {"east_m": 0.79}, {"east_m": 0.75}),
+    Case("room", BLADE_OFF, {"east_m": 0.64}, {"east_m": 0.60}),
+    Case("room", HALTED, {"east_m": 0.54}, {"east_m": 0.50}),
+]
+"""The bound is 4.2919 sigma (Rayleigh, 99.99 %), so 0.15 m is reached at 0.03495 m."""
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_each_limit_on_both_sides(case: Case) -> None:
+    on_the_good_side = finding(Mower().up().hear(**case.good), case.monitor)
+    assert on_the_good_side is None or on_the_good_side.rung < case.rung
+    decision = Mower().up().hear(**case.bad)
+    found = finding(decision, case.monitor)
+    assert found is not None
+    assert found.rung is case.rung
+    assert decision.rung >= case.rung
+    assert decision.why == "demand"
+
+
+def test_a_limit_with_a_time_waits_for_it_between_epochs_as_well() -> None:
+    mower = Mower(limits={"hdop": {"slowed": {"limit": 2.0, "for_s": 0.3}}}).up()
+    mower.hear(hdop=3.0)
+    assert mower.tick(0.299).rung is FULL
+    assert mower.tick(0.001).rung is SLOWED
+
+
+def test_the_grant_follows_the_rung_and_runs_out() -> None:
+    mower = Mower()
+    halted = mower.tick().grant
+    assert (halted.drive, halted.slow, halted.top_speed_mps) == (False, True, 0.0)
+    full = mower.up().hear().grant
+    assert (full.drive, full.blade, full.slow, full.warning) == (True, True, False, False)
+    assert full.top_speed_mps == 0.5
+    assert full.valid_until_s == mower.now_s + 0.5
+    slowed = mower.hear(age_s=11.0).grant
+    assert (slowed.blade, slowed.slow, slowed.top_speed_mps) == (True, True, 0.25)
+
+
+# Whatever comes
+
+
+POSITIONS = st.one_of(
+    st.tuples(st.floats(2.0, 28.0), st.floats(2.0, 18.0)),
+    st.tuples(st.floats(-2.0, 32.0), st.floats(-2.0, 22.0)),
+)
+ODD = [None, math.nan, math.inf, -math.inf, -1.0]
+FIELDS = {
+    "quality": st.one_of(st.sampled_from([4, 4, 4, 5, 1, 2]), st.integers(0, 9), st.none()),
+    "age_s": st.one_of(st.floats(0.0, 5.0), st.floats(0.0, 100.0), st.sampled_from(ODD)),
+    "satellites": st.one_of(st.integers(8, 30), st.integers(0, 12), st.none()),
+    "hdop": st.one_of(st.floats(0.4, 1.9), st.floats(0.0, 12.0), st.sampled_from(ODD)),
+    "sigma_major_m": st.one_of(st.none(), st.floats(0.005, 0.03), st.floats(0.0, 3e5)),
+    "heading_deg": st.sampled_from([None, math.nan, 0.0, 45.0, 359.9]),
+    "course_deg": st.sampled_from([None, math.nan, 0.0, 120.0]),
+    "speed_mps": st.sampled_from([None, math.nan, 0.0, 0.5]),
+    "lat_deg": st.sampled_from([None, math.nan, math.inf, 91.0]),
+    "lon_deg": st.sampled_from([None, math.nan, 181.0]),
+}
+TIMES = st.one_of(
+    st.sampled_from([0.0, 0.05, 0.1, 0.1, 0.1, 0.2, 0.4999, 0.5, 0.5001, 1.0, 1.5001, 30.0]),
+    st.floats(0.0, 0.3),
+)
+CLOCK_FAULTS = st.sampled_from([-0.01, -5.0, -1e5, math.nan, math.inf, 1e5])
+
+
+class Step(NamedTuple):
+    """One step of a made-up life: its time since the last, the epoch's fields, the button."""
+
+    after_s: float
+    utc_after_s: float | None
+    """None: no epoch. Not equal to `after_s`: the receiver's clock is off."""
+    place: tuple[float, float]
+    fields: dict[str, Any]
+    reset: bool
+
+
+@st.composite
+def steps(draw: st.DrawFn) -> Step:
+    after_s = draw(st.one_of(TIMES, TIMES, TIMES, TIMES, CLOCK_FAULTS))
+    arrives = draw(st.sampled_from([True, True, True, False]))
+    utc_after_s = draw(
+        st.sampled_from([after_s] * 6 + [0.0, -1.0, math.nan, 3600.0]) if arrives else st.none()
+    )
+    names = draw(st.lists(st.sampled_from(sorted(FIELDS)), max_size=2, unique=True))
+    fields = {name: draw(FIELDS[name]) for name in names}
+    reset = draw(st.sampled_from([False, False, False, True]))
+    return Step(after_s, utc_after_s, draw(POSITIONS), fields, reset)
+
+
+GOOD = Step(0.1, 0.1, (15.0, 10.0), {}, True)
+LIVES = st.lists(st.one_of(steps(), st.just(GOOD), st.just(GOOD)), min_size=1, max_size=40)
+BEFORE = [GOOD] * 45
+"""Good steps enough to come to full from any start."""
+
+
+class Moment(NamedTuple):
+    """What a supervisor is told in one step."""
+
+    now_s: float
+    epoch: Epoch | None
+    place: tuple[float, float]
+    reset: bool
+
+
+def told(life: Sequence[Step]) -> list[Moment]:
+    now_s, utc_s = 50.0, START_UTC_S
+    moments = []
+    for step in life:
+        now_s = (now_s if math.isfinite(now_s) else 60.0) + step.after_s
+        heard = None
+        if step.utc_after_s is not None:
+            utc_s = (utc_s if math.isfinite(utc_s) else START_UTC_S + 1e6) + step.utc_after_s
+            heard = epoch(utc_s, *step.place, **step.fields)
+        moments.append(Moment(now_s, heard, step.place, step.reset))
+    return moments
+
+
+def run(moments: Sequence[Moment], **changes: Any) -> list[Decision]:
+    supervisor = Supervisor(settings(**changes), FENCE)
+    return [supervisor.step(moment.now_s, moment.epoch, Inputs(moment.reset)) for moment in moments]
+
+
+ABOVE = {
+    "age_s": ((10.0, SLOWED), (20.0, BLADE_OFF), (60.0, HALTED)),
+    "hdop": ((2.0, SLOWED), (4.0, BLADE_OFF), (8.0, HALTED)),
+    "bound": ((0.15, SLOWED), (0.3, BLADE_OFF), (2.5, HALTED)),
+    "silence": ((0.5, SLOWED), (1.0, BLADE_OFF), (1.5, HALTED)),
+}
+SIGMA_M = {1: 3.0, 2: 1.0, 3: 1.0, 4: 0.02, 5: 0.5}
+SLACK = 1e-6
+FENCE_SLACK_M = 0.03
+
+
+def over(name: str, value: float | None) -> Rung:
+    """The rung that a value demands by the limits as they are published."""
+    if value is None or not math.isfinite(value):
+        return HALTED
+    return max((rung for limit, rung in ABOVE[name] if value > limit + SLACK), default=FULL)
+
+
+def outright(moment: Moment) -> Rung:
+    """What an epoch demands by itself: the limits once more, written without the project's code."""
+    heard = moment.epoch
+    assert heard is not None
+    fields = heard._asdict()
+    demands = [{4: FULL, 5: BLADE_OFF}.get(heard.quality or 0, HALTED)]
+    if heard.quality in (2, 4, 5):
+        demands.append(over("age_s", fields["age_s"]))
+    demands.append(over("hdop", fields["hdop"]))
+    satellites = fields["satellites"]
+    demands.append(
+        HALTED
+        if satellites is None or satellites < 5
+        else BLADE_OFF
+        if satellites < 6
+        else SLOWED
+        if satellites < 8
+        else FULL
+    )
+    sigma_m = fields["sigma_major_m"]
+    if sigma_m is None:
+        sigma_m = SIGMA_M.get(heard.quality or 0)
+    bound_m = None if sigma_m is None else 4.2919 * max(sigma_m, 0.01)
+    demands.append(over("bound", None if bound_m is None else bound_m - 1e-4))
+    if not located(heard) or bound_m is None:
+        return HALTED
+    east_m, north_m = moment.place
+    # The nearest that any part of the footprint can be to a line, over the kindest heading.
+    nearest_m = min(east_m, north_m, WIDTH_M - east_m, DEPTH_M - north_m)
+    room_m = nearest_m - 0.25 - bound_m + FENCE_SLACK_M
+    demands.append(
+        HALTED
+        if room_m < 0.05
+        else BLADE_OFF
+        if room_m < 0.15
+        else SLOWED
+        if room_m < 0.3
+        else FULL
+    )
+    return max(demands)
+
+
+def located(heard: Epoch) -> bool:
+    lat, lon = heard.lat_deg, heard.lon_deg
+    return (
+        bool(heard.quality)
+        and lat is not None
+        and lon is not None
+        and abs(lat) < 90.5 > 0.0
+        and (abs(lon) < 180.5)
+    )
+
+
+def check(moments: Sequence[Moment], decisions: Sequence[Decision]) -> None:
+    """No step is above what the limits, computed here once more, demand of it."""
+    valid_at_s: float | None = None
+    last: Moment | None = None
+    before_s = -math.inf
+    utc_s = -math.inf
+    for moment, decision in zip(moments, decisions, strict=True):
+        if not moment.now_s >= before_s:
+            valid_at_s, last, utc_s = None, None, -math.inf
+            assert decision.rung >= HALTED
+        before_s = moment.now_s
+        demand = FULL
+        if moment.epoch is not None:
+            if not moment.epoch.utc_s >= utc_s:
+                demand = HALTED
+            utc_s = moment.epoch.utc_s
+            last = moment
+        demand = HALTED if last is None else max(demand, outright(last))
+        silence_s = None if valid_at_s is None else moment.now_s - valid_at_s
+        first = moment.epoch is not None and silence_s is None
+        if not first:
+            demand = max(demand, over("silence", silence_s))
+        if moment.epoch is not None and located(moment.epoch):
+            valid_at_s = moment.now_s
+        assert decision.rung >= demand, (moment, decision)
+        if decision.rung is FULL:
+            assert decision.findings == ()
+            assert last is not None
+            assert last.epoch is not None
+            assert last.epoch.quality == 4
+        assert decision.rung >= decision.was - 1
+        if decision.was is LOCKED and decision.rung is not LOCKED:
+            assert moment.reset
+        assert decision.grant.drive is (decision.rung < HALTED)
+        assert not decision.grant.blade or decision.rung < BLADE_OFF
+
+
+def test_the_good_steps_come_to_full_from_either_start() -> None:
+    """Else the properties below would be said of a mower that never ran."""
+    for start in ("halted", "locked"):
+        assert run(told(BEFORE), start=start)[-1].rung is FULL
+
+
+@examples(max_examples=500)
+@given(st.sampled_from(["halted", "locked"]), st.booleans(), LIVES)
+def test_never_above_what_any_limit_demands(start: str, up: bool, life: list[Step]) -> None:
+    moments = told([*(BEFORE if up else []), *life])
+    decisions = run(moments, start=start)
+    check(moments, decisions)
+    event(f"at full within the life: {any(d.rung is FULL for d in decisions[-len(life) :])}")
+
+
+@given(LIVES)
+def test_the_same_again_gives_the_same_bit_for_bit(life: list[Step]) -> None:
+    moments = told([*BEFORE, *life])
+    assert repr(run(moments)) == repr(run(moments))
+
+
+WORSE: dict[str, Any] = {
+    "quality": lambda q: {4: 5, 5: 1, 2: 1}.get(q, 0),
+    "age_s": lambda age_s: None if age_s is None else age_s + 7.0,
+    "satellites": lambda count: None if count is None else max(0, count - 3),
+    "hdop": lambda hdop: None if hdop is None else hdop + 1.5,
+    "sigma_major_m": lambda sigma_m: None if sigma_m is None else sigma_m + 0.05,
+    "heading_deg": lambda _heading_deg: None,
+    "lat_deg": lambda _lat_deg: None,
+}
+
+
+@examples(max_examples=300)
+@given(LIVES, st.data())
+def test_more_error_never_gives_a_higher_rung(life: list[Step], data: st.DataObject) -> None:
+    moments = told([*BEFORE, *life])
+    worse = []
+    for moment in moments:
+        heard = moment.epoch
+        if heard is not None and data.draw(st.sampled_from([False, False, False, True])):
+            name = data.draw(st.sampled_from(sorted(WORSE)))
+            value = getattr(heard, name)
+            if name != "sigma_major_m" or value is not None:
+                heard = heard._replace(**{name: WORSE[name](value)})
+        worse.append(moment._replace(epoch=heard))
+    for base, poorer in zip(run(moments), run(worse), strict=True):
+        assert poorer.rung >= base.rung
+
+
+# What the rooms may know
+
+
+def imported(package: str) -> set[str]:
+    """All that the modules of a package import, wherever in them."""
+    directory = Path(fenceguard.__file__).parent / package
+    names: set[str] = set()
+    for file in directory.rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text())):
+            if isinstance(node, ast.Import):
+                names |= {alias.name for alias in node.names}
+            elif isinstance(node, ast.ImportFrom):
+                assert node.level == 0
+                names.add(str(node.module))
+    return names
+
+
+def test_the_judgement_knows_no_port_clock_file_or_output() -> None:
+    outside = {
+        name for name in imported("judgement") if not name.startswith("fenceguard.judgement")
+    }
+    assert outside == {
+        "math",
+        "enum",
+        "typing",
+        "collections.abc",
+        "fenceguard.settings",
+        "fenceguard.lawn.fence",
+        "fenceguard.mower.footprint",
+        "fenceguard.receiver.epoch",
+    }
+
+
+def test_lawn_and_mower_know_nothing_of_rungs() -> None:
+    for package in ("lawn", "mower"):
+        assert not [name for name in imported(package) if "judgement" in name]
