@@ -8,7 +8,7 @@ from typing import Any
 
 from fenceguard.audit.explain import explain
 from fenceguard.audit.interventions import History, Intervention, history
-from fenceguard.cli.common import console, interventions_table, place_text
+from fenceguard.cli.common import console, place_text, print_interventions
 from fenceguard.errors import BadInput
 from fenceguard.journal.read import records, verify
 from fenceguard.words import cause_text
@@ -61,11 +61,13 @@ def _list(args: argparse.Namespace) -> int:
         print(json.dumps({"interventions": [_summary(one) for one in told.interventions]}))
         return 0
     out = console()
-    out.print(f"{told.runs} runs, from {told.first_utc} to {told.last_utc}")
+    out.print(
+        f"{told.runs} run{'s' if told.runs > 1 else ''}, from {told.first_utc} to {told.last_utc}"
+    )
     if not told.interventions:
         out.print("No interventions.")
         return 0
-    out.print(interventions_table([_row(one) for one in told.interventions]))
+    print_interventions(out, [_row(one) for one in told.interventions])
     return 0
 
 

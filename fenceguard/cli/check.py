@@ -5,9 +5,7 @@ import itertools
 import json
 from typing import Any
 
-from rich.table import Table
-
-from fenceguard.cli.common import add_settings, console
+from fenceguard.cli.common import add_settings, console, print_table
 from fenceguard.judgement.bound import radius_per_sigma
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.words import Rung
@@ -74,7 +72,8 @@ def _print(loaded: Loaded) -> None:
         f"Journal   {settings.journal.directory if settings.journal else 'none: replay only'}"
     )
     out.print(f"Start     {settings.start}, armed after {settings.arm.fixed_for_s:g} s fixed")
-    out.print(_limits(loaded))
+    rungs = [rung.word for rung in list(Rung)[1:]]
+    print_table(out, "Limits", ("monitor", *rungs), _limits(loaded))
     for note in _notes(loaded):
         out.print(f"Note: {note}")
 
@@ -86,20 +85,17 @@ def _outputs(loaded: Loaded) -> str:
     return ", ".join(f"{name} {line.pin}" for name, line in outputs.lines().items())
 
 
-def _limits(loaded: Loaded) -> Table:
-    table = Table(title="Limits", title_justify="left")
-    table.add_column("monitor")
-    for rung in list(Rung)[1:]:
-        table.add_column(rung.word, justify="right")
+def _limits(loaded: Loaded) -> list[list[str]]:
+    rows = []
     for monitor in MONITORS:
-        cells = []
+        cells = [f"{monitor.name} ({monitor.unit})" if monitor.unit else monitor.name]
         for rung in list(Rung)[1:]:
             limit = loaded.settings.limits.at(monitor.name, rung.word)
             sign = ">" if monitor.worse == "above" else "<"
             text = "" if limit is None else f"{sign} {number(limit.limit)}"
             cells.append(text + (f" for {limit.for_s:g} s" if limit and limit.for_s else ""))
-        table.add_row(f"{monitor.name} ({monitor.unit})" if monitor.unit else monitor.name, *cells)
-    return table
+        rows.append(cells)
+    return rows
 
 
 def _notes(loaded: Loaded) -> list[str]:

@@ -2,7 +2,7 @@
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from rich.console import Console
@@ -35,19 +35,45 @@ def console() -> Console:
     return Console(file=sys.stdout, highlight=False)
 
 
+NARROW_COLUMNS = 60
+"""Below this a table becomes paragraphs: a phone has some 40 columns."""
+
+
+def print_table(
+    out: Console, title: str, headings: Sequence[str], rows: Iterable[Sequence[str]]
+) -> None:
+    """A table that fits the terminal; where that is narrow, a paragraph for each row."""
+    if out.width >= NARROW_COLUMNS:
+        table = Table(title=title, title_justify="left")
+        for heading in headings:
+            table.add_column(heading)
+        for row in rows:
+            table.add_row(*row)
+        out.print(table)
+        return
+    out.print(title)
+    for first, *others in rows:
+        out.print(f"{headings[0]} {first}", markup=False)
+        for heading, cell in zip(headings[1:], others, strict=True):
+            if cell:
+                out.print(f"  {heading}: {cell}", markup=False)
+
+
 InterventionRow = tuple[int, str, float | None, str, str, str]
 """Number, UTC of the beginning, seconds that it lasted, rung, first cause, place."""
 
 
-def interventions_table(rows: Sequence[InterventionRow]) -> Table:
-    """Interventions for people, within 80 columns."""
-    table = Table(title=f"{len(rows)} interventions", title_justify="left")
-    for heading in ("id", "began (UTC)", "lasted", "reached", "first cause", "where"):
-        table.add_column(heading)
-    for number, began_utc, lasted_s, rung, cause, place in rows:
-        began = began_utc.replace("T", " ")
-        table.add_row(str(number), began, seconds_text(lasted_s), rung, cause, place)
-    return table
+def print_interventions(out: Console, rows: Sequence[InterventionRow]) -> None:
+    """Interventions for people."""
+    print_table(
+        out,
+        "1 intervention" if len(rows) == 1 else f"{len(rows)} interventions",
+        ("id", "began (UTC)", "lasted", "reached", "first cause", "where"),
+        [
+            (str(number), began_utc.replace("T", " "), seconds_text(lasted_s), rung, cause, place)
+            for number, began_utc, lasted_s, rung, cause, place in rows
+        ],
+    )
 
 
 def place_text(

@@ -8,14 +8,14 @@ from pathlib import Path
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
 
 from fenceguard.cli.common import (
     OUTPUTS_CAUTION,
     add_settings,
     console,
-    interventions_table,
     place_text,
+    print_interventions,
+    print_table,
 )
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
@@ -133,17 +133,14 @@ def _print(outcome: Outcome) -> None:
             )
             for one in outcome.interventions
         ]
-        out.print(interventions_table(rows))
+        print_interventions(out, rows)
     else:
         out.print("No interventions.")
-    times = Table(title="Time in each rung", title_justify="left")
-    times.add_column("rung")
-    times.add_column("time", justify="right")
-    times.add_column("share", justify="right")
+    times = []
     for rung, spent_s in outcome.time_in_rung_s.items():
         share = spent_s / outcome.duration_s if outcome.duration_s else 0.0
-        times.add_row(rung, seconds_text(spent_s), f"{share * 100:.1f} %")
-    out.print(times)
+        times.append((rung, seconds_text(spent_s), f"{share * 100:.1f} %"))
+    print_table(out, "Time in each rung", ("rung", "time", "share"), times)
     if not outcome.time_in_rung_s["full"]:
         demands = "; ".join(map(cause_text, outcome.standing)) or "nothing: it was still waiting"
         out.print(f"It never reached full. Demanded at the end: {demands}.")
