@@ -10,6 +10,10 @@ import shapely
 from fenceguard.lawn.frame import Array, Frame
 
 
+Shapes = npt.NDArray[np.object_]
+"""Shapely geometries in an array."""
+
+
 class Ring(NamedTuple):
     """A closed line of the fence in the local frame."""
 
@@ -45,10 +49,13 @@ class Fence:
         self._ring_of_edge = np.repeat(np.arange(len(edges)), [len(e) for e in edges])
         self._edges = shapely.STRtree(shapely.linestrings(np.concatenate(edges)))
 
-    def nearest(self, shape: shapely.Geometry) -> Nearest:
-        """Distance from a shape in the local frame to the nearest fence line; 0 where they meet."""
-        edge, distance = self._edges.query_nearest(shape, return_distance=True, all_matches=False)
-        return Nearest(float(distance[0]), self.rings[self._ring_of_edge[edge[0]]].name)
+    def nearest(self, shape: Shapes) -> Nearest:
+        """Distance from one shape in the local frame (an array of one) to the nearest fence line.
+
+        It is 0 where they meet.
+        """
+        pairs, distance = self._edges.query_nearest(shape, return_distance=True, all_matches=False)
+        return Nearest(float(distance[0]), self.rings[self._ring_of_edge[pairs[1, 0]]].name)
 
     def holds(self, points_m: Array) -> npt.NDArray[np.bool_]:
         """For each point (shape (n, 2)) whether the mower may be there; a line is not inside."""

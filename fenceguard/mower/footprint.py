@@ -47,13 +47,13 @@ class Footprint:
         """
         antenna = np.array([east_m, north_m])
         if heading_deg is None:
-            nearest = fence.nearest(shapely.points(antenna))
+            nearest = fence.nearest(shapely.points(antenna[np.newaxis]))
             inside = bool(fence.holds(antenna[np.newaxis])[0])
             signed_m = nearest.distance_m if inside else -nearest.distance_m
             return Clearance(signed_m - self.reach_m, nearest.ring)
         turn = _turn(heading_deg)
         corners = antenna + self._corners @ turn
-        nearest = fence.nearest(shapely.polygons(corners))
+        nearest = fence.nearest(shapely.polygons(corners[np.newaxis]))
         if nearest.distance_m > 0.0 and bool(fence.holds(corners[:1])[0]):
             return Clearance(nearest.distance_m, nearest.ring)
         return Clearance(-fence.depth_m(antenna + self._samples @ turn), nearest.ring)

@@ -64,89 +64,93 @@ def read(sentence: Sentence) -> Fragment | None:
         message = pynmea2.parse("$" + sentence.body)
     except ValueError:
         return None
+    # As they were sent: pynmea2's conversions let pass what is no plain number.
+    fields = dict(zip(message.name_to_idx, message.data, strict=False))
     kind = sentence.body[2:5]
     time_of_day_s = None
     if kind not in TIMELESS:
-        text = _text(message, "timestamp")
+        text = fields.get("timestamp", "")
         time_of_day_s = _time_of_day_s(text)
         if text and time_of_day_s is None:
             return None
-    day, fields = _READERS[kind](message)
-    values = {name: value for name, value in fields.items() if value is not None}
+    day, told = _READERS[kind](fields)
+    values = {name: value for name, value in told.items() if value is not None}
     return Fragment(kind, time_of_day_s, day, values, sentence.tag_time_s)
 
 
 TIMELESS = frozenset({"VTG", "HDT", "THS"})
 """Kinds that never tell a time."""
 
+Fields = dict[str, str]
+"""The fields of a sentence, by pynmea2's names; a sentence may end before its last ones."""
 _Read = tuple[int | None, dict[str, Any]]
 
 
-def _gga(message: Any) -> _Read:
-    altitude_m = _number(_text(message, "altitude"), -1e6, 1e6)
-    separation_m = _number(_text(message, "geo_sep"), -1e3, 1e3)
+def _gga(fields: Fields) -> _Read:
+    altitude_m = _number(fields.get("altitude", ""), -1e6, 1e6)
+    separation_m = _number(fields.get("geo_sep", ""), -1e3, 1e3)
     height_m = None
     if altitude_m is not None and separation_m is not None:
         height_m = round(altitude_m + separation_m, 4)
     return None, {
-        "lat_deg": _angle_deg(_text(message, "lat"), _text(message, "lat_dir"), "NS", 90.0),
-        "lon_deg": _angle_deg(_text(message, "lon"), _text(message, "lon_dir"), "EW", 180.0),
+        "lat_deg": _angle_deg(fields.get("lat", ""), fields.get("lat_dir", ""), "NS", 90.0),
+        "lon_deg": _angle_deg(fields.get("lon", ""), fields.get("lon_dir", ""), "EW", 180.0),
         "height_m": height_m,
-        "quality": _whole(_text(message, "gps_qual"), 9),
-        "satellites": _whole(_text(message, "num_sats"), 999),
-        "hdop": _number(_text(message, "horizontal_dil"), 0.0, 1e4),
-        "age_s": _number(_text(message, "age_gps_data"), 0.0, 1e6),
-        "station": _text(message, "ref_station_id").strip() or None,
+        "quality": _whole(fields.get("gps_qual", ""), 9),
+        "satellites": _whole(fields.get("num_sats", ""), 999),
+        "hdop": _number(fields.get("horizontal_dil", ""), 0.0, 1e4),
+        "age_s": _number(fields.get("age_gps_data", ""), 0.0, 1e6),
+        "station": fields.get("ref_station_id", "").strip() or None,
     }
 
 
-def _rmc(message: Any) -> _Read:
-    day = _day_of_six_digits(_text(message, "datestamp"))
-    if _text(message, "status") != "A":
+def _rmc(fields: Fields) -> _Read:
+    day = _day_of_six_digits(fields.get("datestamp", ""))
+    if fields.get("status", "") != "A":
         return day, {}
     return day, {
-        "speed_mps": _speed_mps(_text(message, "spd_over_grnd")),
-        "course_deg": _number(_text(message, "true_course"), 0.0, 360.0),
+        "speed_mps": _speed_mps(fields.get("spd_over_grnd", "")),
+        "course_deg": _number(fields.get("true_course", ""), 0.0, 360.0),
     }
 
 
-def _vtg(message: Any) -> _Read:
-    if _text(message, "faa_mode") == "N":
+def _vtg(fields: Fields) -> _Read:
+    if fields.get("faa_mode", "") == "N":
         return None, {}
     return None, {
-        "speed_mps": _speed_mps(_text(message, "spd_over_grnd_kts")),
-        "course_deg": _number(_text(message, "true_track"), 0.0, 360.0),
+        "speed_mps": _speed_mps(fields.get("spd_over_grnd_kts", "")),
+        "course_deg": _number(fields.get("true_track", ""), 0.0, 360.0),
     }
 
 
-def _gst(message: Any) -> _Read:
+def _gst(fields: Fields) -> _Read:
     return None, {
-        "sigma_major_m": _sigma_m(_text(message, "std_dev_major")),
-        "sigma_lat_m": _sigma_m(_text(message, "std_dev_latitude")),
-        "sigma_lon_m": _sigma_m(_text(message, "std_dev_longitude")),
-        "sigma_height_m": _sigma_m(_text(message, "std_dev_altitude")),
+        "sigma_major_m": _sigma_m(fields.get("std_dev_major", "")),
+        "sigma_lat_m": _sigma_m(fields.get("std_dev_latitude", "")),
+        "sigma_lon_m": _sigma_m(fields.get("std_dev_longitude", "")),
+        "sigma_height_m": _sigma_m(fields.get("std_dev_altitude", "")),
     }
 
 
-def _hdt(message: Any) -> _Read:
-    return None, {"heading_deg": _number(_text(message, "heading"), 0.0, 360.0)}
+def _hdt(fields: Fields) -> _Read:
+    return None, {"heading_deg": _number(fields.get("heading", ""), 0.0, 360.0)}
 
 
-def _ths(message: Any) -> _Read:
+def _ths(fields: Fields) -> _Read:
     # Every other mode is estimated, simulated or not valid.
-    return _hdt(message) if _text(message, "mode") == "A" else (None, {})
+    return _hdt(fields) if fields.get("mode", "") == "A" else (None, {})
 
 
-def _zda(message: Any) -> _Read:
-    year = _whole(_text(message, "year"), LAST_YEAR)
-    month = _whole(_text(message, "month"), 12)
-    day = _whole(_text(message, "day"), 31)
+def _zda(fields: Fields) -> _Read:
+    year = _whole(fields.get("year", ""), LAST_YEAR)
+    month = _whole(fields.get("month", ""), 12)
+    day = _whole(fields.get("day", ""), 31)
     if year is None or month is None or day is None:
         return None, {}
     return _day_number(year, month, day), {}
 
 
-_READERS: dict[str, Callable[[Any], _Read]] = {
+_READERS: dict[str, Callable[[Fields], _Read]] = {
     "GGA": _gga,
     "RMC": _rmc,
     "VTG": _vtg,
@@ -155,13 +159,6 @@ _READERS: dict[str, Callable[[Any], _Read]] = {
     "THS": _ths,
     "ZDA": _zda,
 }
-
-
-def _text(message: Any, name: str) -> str:
-    """A field as it was sent: pynmea2's conversions let pass what is no plain number."""
-    index: int = message.name_to_idx[name]
-    data: list[str] = message.data
-    return data[index] if index < len(data) else ""
 
 
 def _number(text: str, least: float, most: float) -> float | None:
