@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import Protocol
 
 from gpiozero import Button
-from gpiozero.exc import BadPinFactory, GPIOZeroError
 from gpiozero.pins import Factory
 
 from fenceguard.account import Event
@@ -47,7 +46,7 @@ class ResetButton:
             self._button = Button(
                 settings.reset_pin, pull_up=True, bounce_time=None, pin_factory=pin_factory
             )
-        except (BadPinFactory, GPIOZeroError, OSError) as error:
+        except Exception as error:  # each pin library has errors of its own
             raise BadInput(
                 f"inputs.reset_pin: {settings.reset_pin} cannot be read: {error}"
             ) from error
@@ -107,8 +106,10 @@ class Service:
         try:
             reason = self._loop()
         finally:
-            self._lines.off()
-            self._watch.stop(time.monotonic(), reason)
+            try:
+                self._lines.off()
+            finally:
+                self._watch.stop(time.monotonic(), reason)
         return reason
 
     def _loop(self) -> str:

@@ -6,7 +6,6 @@ from types import TracebackType
 from typing import Self
 
 from gpiozero import DigitalOutputDevice
-from gpiozero.exc import BadPinFactory, GPIOZeroError
 from gpiozero.pins import Factory
 
 from fenceguard.errors import BadInput
@@ -43,7 +42,7 @@ class Lines:
                     initial_value=False,
                     pin_factory=pin_factory,
                 )
-            except (BadPinFactory, GPIOZeroError, OSError) as error:
+            except Exception as error:  # each pin library has errors of its own
                 self.close()
                 raise BadInput(
                     f"outputs.{name}: pin {line.pin} cannot be driven: {error}; on the board "
