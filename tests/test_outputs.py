@@ -393,37 +393,55 @@ def test_everything_is_written_in_order() -> None:
     assert written == [str(number) for number in range(WAITING // 2)]
 
 
+class FullPipe:
+    """A pipe that takes nothing more until somebody reads it."""
+
+    def __init__(self) -> None:
+        self.reading, self.writing = os.pipe()
+        os.set_blocking(self.writing, False)
+        self._taken, self._filled = b"", 0
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                self._filled += os.write(self.writing, b"." * 4096)
+        os.set_blocking(self.writing, True)
+        os.set_blocking(self.reading, False)
+
+    def write(self, text: str) -> None:
+        os.write(self.writing, f"{text}\n".encode())
+
+    def read_until(self, text: str) -> list[str]:
+        """Every text so far, once a certain one has come."""
+        end_s = time.monotonic() + 10.0
+        while text not in (texts := self._taken[self._filled :].decode().split("\n")[:-1]):
+            assert time.monotonic() < end_s, texts
+            with contextlib.suppress(BlockingIOError):
+                self._taken += os.read(self.reading, 65536)
+        return texts
+
+
 def test_a_full_pipe_costs_texts_but_never_time() -> None:
-    reading, writing = os.pipe()
-    os.set_blocking(writing, False)
-    filled = 0
-    with contextlib.suppress(BlockingIOError):
-        while True:
-            filled += os.write(writing, b"." * 4096)
-    os.set_blocking(writing, True)
-    teller = Teller(lambda text: (os.write(writing, f"{text}\n".encode()), None)[1])
-    told = 10 * WAITING
+    pipe = FullPipe()
+    teller = Teller(pipe.write)
 
     def tell() -> None:
-        for number in range(told):
+        for number in range(10 * WAITING):
             teller.tell(str(number))
 
     within(10.0, tell)
-    assert END_S / 2.0 < within(30.0, teller.close) < END_S + SLACK_S
-    os.set_blocking(reading, False)
-    taken = b""
-    for _ in range(100):
-        with contextlib.suppress(BlockingIOError):
-            taken += os.read(reading, 65536)
-        time.sleep(0.01)
-    kept = taken[filled:].decode().split()
-    assert WAITING <= len(kept) <= WAITING + 1
+    pipe.read_until(str(WAITING - 1))
+    teller.tell("last")
+    kept = pipe.read_until("last")
     assert kept[:WAITING] == [str(number) for number in range(WAITING)]
-    teller.tell("taken again")
+    assert len(kept) <= WAITING + len(["in the writer's hand", "last"])
     teller.close()
-    assert os.read(reading, 100) == b"taken again\n"
-    os.close(reading)
-    os.close(writing)
+
+
+@pytest.mark.parametrize("texts", [1, 10 * WAITING])
+def test_a_writer_that_never_comes_back_is_left_behind(texts: int) -> None:
+    teller = Teller(FullPipe().write)
+    for number in range(texts):
+        teller.tell(str(number))
+    assert END_S / 2.0 < within(30.0, teller.close) < END_S + SLACK_S
 
 
 @pytest.mark.parametrize("error", [OSError, BrokenPipeError, ValueError])
@@ -444,11 +462,3 @@ def test_a_writer_that_raises_is_asked_again_with_the_next_text(error: type[Exce
 
 def test_nothing_to_write_is_closed_at_once() -> None:
     assert within(30.0, Teller(lambda _: None).close) < END_S
-
-
-def test_a_writer_that_never_comes_back_is_left_behind() -> None:
-    forever = threading.Event()
-    teller = Teller(lambda _: (forever.wait(60.0), None)[1])
-    teller.tell("a")
-    assert within(30.0, teller.close) < END_S + SLACK_S
-    forever.set()
