@@ -3,12 +3,13 @@
 import argparse
 import dataclasses
 import json
+import textwrap
 from pathlib import Path
 from typing import Any
 
 from fenceguard.audit.explain import explain
 from fenceguard.audit.interventions import History, Intervention, history
-from fenceguard.cli.common import console, place_text, print_interventions
+from fenceguard.cli.common import console, count_text, place_text, print_interventions
 from fenceguard.errors import BadInput
 from fenceguard.journal.read import records, verify
 from fenceguard.words import cause_text
@@ -61,9 +62,7 @@ def _list(args: argparse.Namespace) -> int:
         print(json.dumps({"interventions": [_summary(one) for one in told.interventions]}))
         return 0
     out = console()
-    out.print(
-        f"{told.runs} run{'s' if told.runs > 1 else ''}, from {told.first_utc} to {told.last_utc}"
-    )
+    out.print(f"{count_text(told.runs, 'run')}, from {told.first_utc} to {told.last_utc}")
     if not told.interventions:
         out.print("No interventions.")
         return 0
@@ -103,7 +102,8 @@ def _show(args: argparse.Namespace) -> int:
         return 0
     out = console()
     for line in explain(one):
-        out.print(line, markup=False)
+        indent = " " * (len(line) - len(line.lstrip()))
+        out.print(textwrap.fill(line, out.width, subsequent_indent=indent))
     return 0
 
 
@@ -123,9 +123,11 @@ def _verify(args: argparse.Namespace) -> int:
     else:
         out = console()
         for fault in verdict.faults:
-            out.print(fault, markup=False)
+            out.print(fault)
         if verdict.torn:
-            out.print(f"{verdict.torn}; every record before it is whole", markup=False)
-        found = f"{len(verdict.faults)} faults" if verdict.faults else "no fault"
-        out.print(f"{verdict.records} records in {verdict.files} files: {found}")
+            whole = "" if verdict.faults else "; every record before it is whole"
+            out.print(f"{verdict.torn}{whole}")
+        found = count_text(len(verdict.faults), "fault") if verdict.faults else "no fault"
+        read = (count_text(verdict.records, "record"), count_text(verdict.files, "file"))
+        out.print(f"{' in '.join(read)}: {found}")
     return FAULTS_FOUND if verdict.faults else 0

@@ -31,8 +31,8 @@ def add_settings(parser: argparse.ArgumentParser) -> None:
 
 
 def console() -> Console:
-    """Standard output, for people."""
-    return Console(file=sys.stdout, highlight=False)
+    """Standard output, for people. Names are printed as they are, whatever they look like."""
+    return Console(file=sys.stdout, highlight=False, markup=False, emoji=False)
 
 
 NARROW_COLUMNS = 60
@@ -53,10 +53,10 @@ def print_table(
         return
     out.print(title)
     for first, *others in rows:
-        out.print(f"{headings[0]} {first}", markup=False)
+        out.print(f"{headings[0]} {first}")
         for heading, cell in zip(headings[1:], others, strict=True):
             if cell:
-                out.print(f"  {heading}: {cell}", markup=False)
+                out.print(f"  {heading}: {cell}")
 
 
 InterventionRow = tuple[int, str, float | None, str, str, str]
@@ -67,13 +67,18 @@ def print_interventions(out: Console, rows: Sequence[InterventionRow]) -> None:
     """Interventions for people."""
     print_table(
         out,
-        "1 intervention" if len(rows) == 1 else f"{len(rows)} interventions",
+        count_text(len(rows), "intervention"),
         ("id", "began (UTC)", "lasted", "reached", "first cause", "where"),
         [
             (str(number), began_utc.replace("T", " "), seconds_text(lasted_s), rung, cause, place)
             for number, began_utc, lasted_s, rung, cause, place in rows
         ],
     )
+
+
+def count_text(number: int, what: str) -> str:
+    """How many there are of something."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def place_text(

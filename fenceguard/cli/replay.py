@@ -64,7 +64,10 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 
 
 def _speed(text: str) -> float:
-    speed = float(text)
+    try:
+        speed = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text} is not a number") from None
     if not 0.01 <= speed <= 1000.0:
         raise argparse.ArgumentTypeError(f"{text} is not between 0.01 and 1000")
     return speed
