@@ -97,8 +97,8 @@ def _others(one: Intervention) -> list[Finding]:
 
 def _following(one: Intervention) -> list[str]:
     lines = []
-    for change in one.changes[1:]:
-        after_s = seconds_between(one.changes[0], change)
+    for change in one.later_changes:
+        after_s = seconds_between(one.begun, change)
         if change["why"] == "demand":
             causes = "; ".join(reason(finding) for finding in change["findings"])
             lines.append(f"after {after_s:.1f} s {TAKEN[change['to']]}: {causes}.")
@@ -128,7 +128,7 @@ def _where(record: dict[str, Any]) -> list[str]:
 
 def _release(one: Intervention) -> list[str]:
     lines = []
-    for change in one.changes[1:]:
+    for change in one.later_changes:
         if change["why"] == "reset":
             lines.append(f"a person reset it: from {change['from']} to {change['to']}.")
         elif change["why"] == "clear":
@@ -137,6 +137,10 @@ def _release(one: Intervention) -> list[str]:
                 f"up to {change['to']}."
             )
     if one.ended is None:
-        end = f"the run stopped ({one.stopped['reason']})" if one.stopped else "the journal ends"
+        end = (
+            f"the run stopped ({one.stopped['reason']})"
+            if one.stopped
+            else "the journal of that run ends"
+        )
         lines.append(f"{end} before it was let go.")
     return lines

@@ -15,7 +15,8 @@ class Intervention:
     """The record of the run that it belongs to."""
     begun: Record
     changes: list[Record] = field(default_factory=list)
-    """Every change of rung from the one that left `full` to the one that returned to it."""
+    """Every change of rung from the one that left `full` to the one that returned to it, as far as
+    their records are whole."""
     ended: Record | None = None
     stopped: Record | None = None
     """The record with which the run stopped, where the intervention was still open."""
@@ -30,8 +31,14 @@ class Intervention:
     def rung(self) -> str:
         """The lowest rung that it reached."""
         order = ("full", "slowed", "blade_off", "halted", "locked")
-        reached: str = max((change["to"] for change in self.changes), key=order.index)
+        rungs = (self.begun["rung"], *(change["to"] for change in self.changes))
+        reached: str = max(rungs, key=order.index)
         return reached
+
+    @property
+    def later_changes(self) -> list[Record]:
+        """The changes after the one with which it began."""
+        return [change for change in self.changes if change["seq"] > self.begun["seq"]]
 
     @property
     def duration_s(self) -> float | None:
@@ -64,12 +71,14 @@ def history(records: Iterable[Record]) -> History:
             told.runs += 1
         elif kind == "rung":
             before = record
-            if present is not None:
+            if present is not None and present.id == record["intervention"]:
                 present.changes.append(record)
         elif kind == "intervention_begun":
-            present = Intervention(start, record, [before] if before is not None else [])
+            present = Intervention(start, record)
+            if before is not None and before["intervention"] == present.id:
+                present.changes.append(before)
             told.interventions.append(present)
-        elif kind == "intervention_ended" and present is not None:
+        elif kind == "intervention_ended" and present is not None and present.id == record["id"]:
             present.ended, present = record, None
         elif kind == "stop" and present is not None:
             present.stopped, present = record, None

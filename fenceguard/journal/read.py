@@ -154,6 +154,7 @@ class _Chain:
     """What the records so far oblige the next one to."""
 
     def __init__(self) -> None:
+        self._at_the_first = True
         self._last: Record | None = None
         self._rung: str | None = None
         self._open: int | None = None
@@ -161,6 +162,7 @@ class _Chain:
 
     def broken(self) -> None:
         """A record is missing: what follows is checked by itself."""
+        self._at_the_first = False
         self._last = self._rung = self._open = None
 
     def faults(self, record: Record) -> list[str]:
@@ -180,7 +182,8 @@ class _Chain:
     def _order(self, record: Record) -> list[str]:
         last = self._last
         if last is None:
-            return []
+            begins_late = self._at_the_first and record["seq"] != 1
+            return [f"begins with record {record['seq']}; none before it"] if begins_late else []
         found = []
         if record["seq"] != last["seq"] + 1:
             found.append(f"record {record['seq']} follows record {last['seq']}")
