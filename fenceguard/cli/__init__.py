@@ -6,12 +6,14 @@ from collections.abc import Sequence
 
 from fenceguard import __version__
 from fenceguard.cli import audit, check, replay, run
+from fenceguard.cli.common import HelpFormatter
 from fenceguard.errors import BadInput
 
 BAD_INPUT = 2
 CAUTION = """\
-fenceguard can stop a mower; it cannot make one safe. Nothing here is certified.
-A hard-wired stop stays the first line. Follow local codes and licensed practice."""
+fenceguard can stop a mower; it cannot make one safe.
+Nothing here is certified. A hard-wired stop stays the first line.
+Follow local codes and licensed practice."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -20,7 +22,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         prog="fenceguard",
         description="Geofence safety supervisor for robot mowers.",
         epilog=CAUTION,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"fenceguard {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")

@@ -9,7 +9,13 @@ from typing import Any
 
 from fenceguard.audit.explain import explain
 from fenceguard.audit.interventions import History, Intervention, history
-from fenceguard.cli.common import console, count_text, place_text, print_interventions
+from fenceguard.cli.common import (
+    HelpFormatter,
+    console,
+    count_text,
+    place_text,
+    print_interventions,
+)
 from fenceguard.errors import BadInput
 from fenceguard.journal.read import records, verify
 from fenceguard.words import cause_text
@@ -33,7 +39,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         description="Reads a journal: lists the interventions, explains one, or checks every "
         "record.",
         epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpFormatter,
     )
     questions = parser.add_subparsers(dest="question", required=True, metavar="QUESTION")
     asked = {
@@ -47,7 +53,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
             help=text,
             description=text[0].upper() + text[1:] + ".",
             epilog=EXAMPLES,
-            formatter_class=argparse.RawDescriptionHelpFormatter,
+            formatter_class=HelpFormatter,
         )
         if name == "show":
             question.add_argument("id", type=int, metavar="ID", help="number of the intervention")

@@ -5,7 +5,7 @@ import itertools
 import json
 from typing import Any
 
-from fenceguard.cli.common import add_settings, console, print_table
+from fenceguard.cli.common import HelpFormatter, add_settings, console, print_table
 from fenceguard.judgement.bound import radius_per_sigma
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.words import Rung
@@ -28,7 +28,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         description="Names every fault of the settings and the fence at once (exit status 2), or "
         "says what will be supervised and with which limits.",
         epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpFormatter,
     )
     add_settings(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object")

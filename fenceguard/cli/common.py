@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -14,6 +15,16 @@ OUTPUTS_CAUTION = (
     "Caution: this moves output lines. Take the blades off, keep people and animals away, and have "
     "the hard-wired stop in reach. Nothing here is certified."
 )
+
+
+class HelpFormatter(argparse.HelpFormatter):
+    """Wraps each line of a description by itself, so that examples stay on lines of their own."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        return "\n".join(
+            textwrap.fill(line, width, initial_indent=indent, subsequent_indent=indent)
+            for line in text.splitlines()
+        )
 
 
 def add_settings(parser: argparse.ArgumentParser) -> None:

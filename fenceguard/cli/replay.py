@@ -11,6 +11,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from fenceguard.cli.common import (
     OUTPUTS_CAUTION,
+    HelpFormatter,
     add_settings,
     console,
     place_text,
@@ -29,9 +30,9 @@ EXAMPLES = f"""\
 examples:
   fenceguard replay mowing.nmea.gz --settings mower.yaml
   fenceguard replay mowing.nmea.gz --settings mower.yaml --json
-  fenceguard replay a.log b.log --settings mower.yaml --set limits.silence.halted=2.5
+  fenceguard replay a.log b.log --settings mower.yaml --set tick_s=0.05
   fenceguard replay - --settings mower.yaml < mowing.nmea
-  fenceguard replay mowing.nmea.gz --settings mower.yaml --speed 4 --drive-outputs
+  fenceguard replay a.log --settings mower.yaml --speed 4 --drive-outputs
 
 {OUTPUTS_CAUTION}
 """
@@ -45,7 +46,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         description="Runs the supervisor over recordings of a receiver's output (plain or .gz, - "
         "for standard input) and tells every intervention and its cause.",
         epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpFormatter,
     )
     parser.add_argument("log", nargs="+", metavar="LOG", help="recording; several are one stream")
     add_settings(parser)

@@ -6,7 +6,7 @@ import signal
 import sys
 
 from fenceguard.account import Event
-from fenceguard.cli.common import OUTPUTS_CAUTION, add_settings
+from fenceguard.cli.common import OUTPUTS_CAUTION, HelpFormatter, add_settings
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.words import Decision
@@ -41,7 +41,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         description="Watches the receiver, holds or drops the output lines and writes the journal, "
         "until stopped.",
         epilog=EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpFormatter,
     )
     add_settings(parser)
     parser.set_defaults(run=run)
