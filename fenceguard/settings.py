@@ -274,6 +274,14 @@ class Settings(Model):
     tick_s: Annotated[float, _number(0.02, 0.5)] = 0.1
     grant_valid_s: Annotated[float, _number(0.1, 2.0)] = 0.5
 
+    @model_validator(mode="after")
+    def _reset_has_its_own_pin(self) -> "Settings":
+        lines = self.outputs.lines() if self.outputs else {}
+        for name, line in lines.items():
+            if self.inputs is not None and line.pin == self.inputs.reset_pin:
+                raise ValueError(f"inputs.reset_pin is also the pin of outputs.{name}; change one")
+        return self
+
     @field_validator("outputs", mode="before")
     @classmethod
     def _outputs_none(cls, given: Any) -> Any:
@@ -356,7 +364,7 @@ class _Places:
         except yaml.YAMLError as error:
             mark = getattr(error, "problem_mark", None)
             line = f":{mark.line + 1}" if mark else ""
-            problem = getattr(error, "problem", None) or error
+            problem = getattr(error, "problem", None) or str(error).splitlines()[0]
             raise BadInput(f"{file}{line}: not YAML: {problem}") from error
 
     def tree(self) -> dict[str, Any]:
@@ -371,7 +379,13 @@ class _Places:
         """Faults that the values alone no longer show: keys without a value, keys given twice."""
         return self._empty((), self._root)
 
-    def _empty(self, key: Key, node: yaml.Node | None) -> Iterator[str]:
+    def _empty(
+        self, key: Key, node: yaml.Node | None, around: tuple[yaml.Node, ...] = ()
+    ) -> Iterator[str]:
+        if any(node is outer for outer in around):
+            raise BadInput(f"{self.place(key)}: refers to itself; write the value out")
+        if node is not None:
+            around = (*around, node)
         if isinstance(node, yaml.MappingNode):
             seen = set()
             for name, value in node.value:
@@ -380,10 +394,10 @@ class _Places:
                     line = name.start_mark.line + 1
                     yield f"{self._file}:{line}: {_dotted(inner)}: given twice; keep one"
                 seen.add(name.value)
-                yield from self._empty(inner, value)
+                yield from self._empty(inner, value, around)
         elif isinstance(node, yaml.SequenceNode):
             for index, value in enumerate(node.value):
-                yield from self._empty((*key, index), value)
+                yield from self._empty((*key, index), value, around)
         elif node is not None and node.tag == "tag:yaml.org,2002:null":
             yield f"{self.place(key)}: empty; give it a value, or leave out the key"
 
@@ -436,7 +450,8 @@ class _Places:
             key = tuple(name for name in detail["loc"] if name != "[key]")
             if detail["input"] is None and detail["type"] != "missing":
                 continue
-            yield f"{self.place(key)}: {_said(key, dict(detail))}"
+            place = self.place(key) if key else str(self._file)
+            yield f"{place}: {_said(key, dict(detail))}"
 
 
 def _child(node: yaml.Node | None, name: str | int) -> tuple[int, yaml.Node] | None:
@@ -468,14 +483,30 @@ def _said(key: Key, detail: dict[str, Any]) -> str:
             str(given), choices
         )
     context = detail.get("ctx", {})
-    bounds = [f"{word} {context[name]:g}" for name, word in BOUND_WORDS.items() if name in context]
+    bounds = [
+        f"{word} {context[name]:.10g}" for name, word in BOUND_WORDS.items() if name in context
+    ]
     if bounds:
         return f"is {given}; it must be {' and '.join(bounds)}"
     if kind == "value_error":
         return str(context["error"])
+    if kind in TYPE_WORDS:
+        return f"is {given!r}; it must be {TYPE_WORDS[kind]}"
     return f"is {given!r}: {detail['msg'].lower()}"
 
 
+TYPE_WORDS = {
+    "float_type": "a number",
+    "finite_number": "a number",
+    "int_type": "a whole number",
+    "bool_type": "true or false",
+    "string_type": "a text",
+    "list_type": "a list",
+    "tuple_type": "a list",
+    "dict_type": "a mapping of keys to values",
+    "model_type": "a mapping of keys to values",
+    "model_attributes_type": "a mapping of keys to values",
+}
 BOUND_WORDS = {"ge": "at least", "le": "at most", "gt": "more than", "lt": "less than"}
 
 

@@ -492,9 +492,20 @@ def test_a_changed_record_with_a_new_sum_breaks_the_chain(ask: Asker, journal: P
     assert f"{file.name}:7: does not continue the record before it" in out
 
 
-@pytest.mark.parametrize("removed", range(9))
+def test_earlier_records_that_are_not_there_are_said_and_are_no_fault(
+    ask: Asker, journal: Path
+) -> None:
+    """Clearing away old days is the user's right; that they are missing must still show."""
+    file = only_file(journal)
+    file.write_bytes(b"".join(file.read_bytes().splitlines(keepends=True)[2:]))
+    status, out, _ = ask("verify", "--journal", journal)
+    assert status == 0
+    assert f"{file.name}:1: begins with record 3; the earlier ones are not there" in out
+
+
+@pytest.mark.parametrize("removed", range(1, 9))
 def test_a_removed_line_is_a_fault(ask: Asker, journal: Path, removed: int) -> None:
-    """Any but the last, which nothing yet continues."""
+    """Any but the first, which may have been cleared away, and the last: nothing continues it."""
     file = only_file(journal)
     lines = file.read_bytes().splitlines(keepends=True)
     del lines[removed]

@@ -45,7 +45,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     asked = {
         "list": (_list, "every intervention: when, how long, how far, why, where"),
         "show": (_show, "one intervention in plain words, with its numbers"),
-        "verify": (_verify, "whether every record is there and as it was written"),
+        "verify": (_verify, "whether each record follows the one before, as it was written"),
     }
     for name, (answer, text) in asked.items():
         question = questions.add_parser(
@@ -130,6 +130,8 @@ def _verify(args: argparse.Namespace) -> int:
         out = console()
         for fault in verdict.faults:
             out.print(fault)
+        if verdict.earlier:
+            out.print(verdict.earlier)
         if verdict.torn:
             whole = "" if verdict.faults else "; every record before it is whole"
             out.print(f"{verdict.torn}{whole}")

@@ -49,6 +49,8 @@ class Verdict:
     faults: list[str] = field(default_factory=list)
     torn: str | None = None
     """Said of a torn last line, which is no fault: a power cut leaves one."""
+    earlier: str | None = None
+    """Said where earlier records are not there, which is no fault: old days may be cleared away."""
 
 
 def sealed(record: Record) -> tuple[bytes, str]:
@@ -144,6 +146,10 @@ def verify(directory: Path) -> Verdict:
                 chain.broken()
                 continue
             verdict.faults += [f"{place}: {fault}" for fault in chain.faults(record)]
+            if not verdict.records and not verdict.faults and record["seq"] != 1:
+                verdict.earlier = (
+                    f"{place}: begins with record {record['seq']}; the earlier ones are not there"
+                )
             verdict.records += 1
             verdict.first_utc = verdict.first_utc or record.get("utc")
             verdict.last_utc = record.get("utc")
@@ -154,7 +160,6 @@ class _Chain:
     """What the records so far oblige the next one to."""
 
     def __init__(self) -> None:
-        self._at_the_first = True
         self._last: Record | None = None
         self._rung: str | None = None
         self._open: int | None = None
@@ -162,7 +167,6 @@ class _Chain:
 
     def broken(self) -> None:
         """A record is missing: what follows is checked by itself."""
-        self._at_the_first = False
         self._last = self._rung = self._open = None
 
     def faults(self, record: Record) -> list[str]:
@@ -182,8 +186,7 @@ class _Chain:
     def _order(self, record: Record) -> list[str]:
         last = self._last
         if last is None:
-            begins_late = self._at_the_first and record["seq"] != 1
-            return [f"begins with record {record['seq']}; none before it"] if begins_late else []
+            return []
         found = []
         if record["seq"] != last["seq"] + 1:
             found.append(f"record {record['seq']} follows record {last['seq']}")
