@@ -9,7 +9,6 @@ import shapely
 
 from fenceguard.lawn.frame import Array, Frame
 
-
 Shapes = npt.NDArray[np.object_]
 """Shapely geometries in an array."""
 
