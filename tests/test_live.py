@@ -695,7 +695,6 @@ def test_a_standard_output_that_nobody_reads_holds_up_neither_lines_nor_journal(
     assert command.levels() == dict.fromkeys(PINS, False)
 
 
-@pytest.mark.xfail(strict=True, reason="a blocked write holds the lock of standard output")
 def test_a_standard_output_that_nobody_reads_is_no_failure(
     run: Run, receiver: Receiver, full_pipe: int
 ) -> None:
@@ -705,7 +704,6 @@ def test_a_standard_output_that_nobody_reads_is_no_failure(
     assert (command.process.returncode, err) == (0, f"{OUTPUTS_CAUTION}\n")
 
 
-@pytest.mark.xfail(strict=True, reason="what was not written stays in the buffer until the end")
 def test_a_reader_of_standard_output_that_goes_away_is_no_failure(
     run: Run, receiver: Receiver
 ) -> None:

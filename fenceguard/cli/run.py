@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import os
 import signal
 import sys
 
@@ -135,4 +136,7 @@ def _line(decision: Decision) -> str:
 
 
 def _write(text: str) -> None:
-    print(text, flush=True)
+    """Past the buffer of `sys.stdout`: a write that blocks there would keep the process alive."""
+    data = f"{text}\n".encode(sys.stdout.encoding, "replace")
+    while data:
+        data = data[os.write(sys.stdout.fileno(), data) :]

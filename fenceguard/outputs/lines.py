@@ -13,12 +13,12 @@ from fenceguard.judgement.words import Grant
 from fenceguard.settings import OutputSettings
 
 GRANTED: dict[str, Callable[[Grant], bool]] = {
-    "drive_enable": lambda grant: grant.drive,
     "blade_enable": lambda grant: grant.blade,
+    "drive_enable": lambda grant: grant.drive,
     "slow": lambda grant: grant.slow,
     "warning": lambda grant: grant.warning,
 }
-"""For each line that a grant moves, whether it is on."""
+"""For each line that a grant moves, whether it is on; what is worst comes first."""
 HEARTBEAT = "heartbeat"
 
 
