@@ -1,0 +1,166 @@
+"""A running service is killed at random moments, fifty times; its journal must not mind."""
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+from fenceguard.journal.read import records, verify
+from tests.conftest import sentence
+from tests.lawns import offset, write_settings
+
+KILLS = 50
+VICTIMS = 2
+"""How many are run side by side, each with a journal of its own."""
+RATE_HZ = 20
+FLIP_EVERY = 6
+"""Epochs after which the solution changes between fixed and float: some three times a second."""
+ON_DISK_WITHIN_S = 1.0
+LONGEST_S = 2.5
+QUICK: dict[str, Any] = {
+    "arm": {"fixed_for_s": 0.1},
+    "clear_s": {"slowed": 0.1, "blade_off": 0.1, "halted": 0.1},
+    "blade_delay_s": 0.0,
+    "tick_s": 0.05,
+    "receiver": {"port": "-"},
+    "journal": {"directory": "journal", "summary_s": 1.0},
+}
+
+
+class Told(NamedTuple):
+    """A change of rung that the service told, and when."""
+
+    at_s: float
+    utc: str
+    before: str
+    after: str
+
+
+def degrees_text(degrees: float, digits: int, sides: str) -> str:
+    whole = int(abs(degrees))
+    side = sides[0] if degrees >= 0.0 else sides[1]
+    return f"{whole:0{digits}d}{(abs(degrees) - whole) * 60.0:010.7f},{side}"
+
+
+class Victim:
+    """A service that is fed in true time until it is killed."""
+
+    def __init__(self, settings: Path) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-u", "-m", "fenceguard", "run", "--settings", str(settings)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        self.told: list[Told] = []
+        self._over = threading.Event()
+        self._threads = [threading.Thread(target=one) for one in (self._feed, self._listen)]
+        for thread in self._threads:
+            thread.start()
+
+    def _feed(self) -> None:
+        lat, lon = offset(5.0, 5.0)
+        place = f"{degrees_text(lat, 2, 'NS')},{degrees_text(lon, 3, 'EW')}"
+        assert self.process.stdin is not None
+        number = 0
+        while not self._over.is_set():
+            moment = time.time()
+            clock = time.strftime("%H%M%S", time.gmtime(moment)) + f"{moment % 1.0:.2f}"[1:]
+            quality = 4 + number // FLIP_EVERY % 2
+            body = f"GNGGA,{clock},{place},{quality},20,0.7,40.0,M,40.0,M,1.0,0001"
+            date = time.strftime("%d%m%y", time.gmtime(moment))
+            rmc = f"GNRMC,{clock},A,{place},0.1,,{date},,,R"
+            try:
+                os.write(self.process.stdin.fileno(), sentence(body) + sentence(rmc))
+            except BrokenPipeError:
+                return
+            number += 1
+            self._over.wait(1.0 / RATE_HZ)
+
+    def _listen(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            words = line.decode().split()
+            if "->" in words:
+                utc, before, _arrow, after, *_ = words
+                self.told.append(Told(time.monotonic(), utc, before, after))
+
+    def kill(self) -> float:
+        """Kill it; returns when."""
+        at_s = time.monotonic()
+        self.process.send_signal(signal.SIGKILL)
+        assert self.process.wait() == -signal.SIGKILL
+        self._over.set()
+        for thread in self._threads:
+            thread.join(5.0)
+            assert not thread.is_alive()
+        return at_s
+
+
+class Killer(threading.Thread):
+    """Starts and kills service after service on one journal."""
+
+    def __init__(self, directory: Path, seed: int) -> None:
+        super().__init__()
+        directory.mkdir()
+        self.journal = directory / "journal"
+        self.failures: list[str] = []
+        self.torn = 0
+        self.told = 0
+        self._settings = write_settings(directory, **QUICK)
+        self._random = random.Random(seed)
+
+    def run(self) -> None:
+        for number in range(KILLS // VICTIMS):
+            try:
+                self._once(number)
+            except Exception as error:
+                self.failures.append(f"kill {number}: {error!r}")
+                return
+
+    def _once(self, number: int) -> None:
+        victim = Victim(self._settings)
+        # Some die while they start, most while they work.
+        time.sleep(self._random.uniform(0.2, LONGEST_S))
+        killed_at_s = victim.kill()
+        if not any(self.journal.glob("*.jsonl")):
+            return
+        verdict = verify(self.journal)
+        self.failures += [f"kill {number}: {fault}" for fault in verdict.faults]
+        self.torn += verdict.torn is not None
+        kept = {
+            (record["utc"], record["from"], record["to"])
+            for record in records(self.journal)
+            if record["kind"] == "rung"
+        }
+        for told in victim.told:
+            self.told += 1
+            if killed_at_s - told.at_s > ON_DISK_WITHIN_S and told[1:] not in kept:
+                self.failures.append(f"kill {number}: lost {told}")
+
+
+@pytest.mark.parametrize("seed", [1])
+def test_a_service_killed_fifty_times_loses_nothing_older_than_a_second(
+    tmp_path: Path, seed: int
+) -> None:
+    killers = [Killer(tmp_path / f"victim{k}", 10 * seed + k) for k in range(VICTIMS)]
+    for killer in killers:
+        killer.start()
+    for killer in killers:
+        killer.join()
+    assert [failure for killer in killers for failure in killer.failures] == []
+    for killer in killers:
+        # Else there was nothing to lose.
+        assert killer.told > 20
+        numbers = [record["seq"] for record in records(killer.journal)]
+        assert numbers == list(range(1, len(numbers) + 1))
+        starts = [record for record in records(killer.journal) if record["kind"] == "start"]
+        assert len(starts) > KILLS // VICTIMS // 2
+        assert not any(record["kind"] == "stop" for record in records(killer.journal))
