@@ -15,7 +15,7 @@ import pytest
 
 from fenceguard.errors import BadInput
 from fenceguard.journal import write
-from fenceguard.journal.read import records, verify
+from fenceguard.journal.read import records, sealed, verify
 from fenceguard.journal.write import Journal
 
 NOON_S = datetime(2027, 5, 4, 12, 0, 0, tzinfo=UTC).timestamp()
@@ -132,6 +132,29 @@ def test_what_is_no_number_becomes_null_and_no_time_does_not_stop_it(tmp_path: P
     assert len(lines(file)) == 3
 
 
+@pytest.mark.parametrize(
+    ("utc_s", "evidence"),
+    [
+        (NOON_S, {"settings_file": "m\udce4her.yaml", "m\udce4her": 1}),
+        (NOON_S, {"unplain": {1}, "path": Path("a")}),
+        (1e18, {}),
+        (-1e18, {}),
+        (datetime(9999, 12, 31, 23, 59, 59, 999999, tzinfo=UTC).timestamp(), {}),
+    ],
+    ids=["a name that is not UTF-8", "no JSON", "far ahead", "far back", "the end of dates"],
+)
+def test_no_evidence_and_no_time_ends_the_writing(
+    tmp_path: Path, utc_s: float, evidence: dict[str, Any]
+) -> None:
+    journal = Journal(tmp_path)
+    summary(journal, 0.0, utc_s, **evidence)
+    summary(journal, 1.0)
+    journal.close()
+    first, _second = records(tmp_path)
+    assert set(first) >= {key for key in evidence if key.isascii()}
+    assert verify(tmp_path).faults == []
+
+
 # What a power cut leaves
 
 
@@ -179,15 +202,58 @@ def test_any_byte_changed_is_a_fault(tmp_path: Path) -> None:
     file = written(tmp_path, 3)
     content = file.read_bytes()
     for at in range(len(content) - 1):
-        for change in (1, 0x20, 0x80):
-            changed = bytearray(content)
-            changed[at] ^= change
-            file.write_bytes(bytes(changed))
-            verdict = verify(tmp_path)
-            assert verdict.faults or verdict.torn, (at, change)
+        before, byte, after = content[:at], content[at], content[at + 1 :]
+        for harm in (bytes([byte ^ 1]), bytes([byte ^ 0x20]), bytes([byte ^ 0x80]), b""):
+            file.write_bytes(before + harm + after)
+            assert verify(tmp_path).faults, (at, harm)
+        for more in (b" ", b"\n", b"0"):
+            file.write_bytes(before + more + content[at:])
+            assert verify(tmp_path).faults, (at, more)
 
 
-@pytest.mark.parametrize("harm", ["removed", "swapped", "twice", "moved to another day"])
+@pytest.mark.parametrize("change", [1, 0x20, 0x80])
+def test_the_last_line_end_changed_is_said_as_a_torn_line(tmp_path: Path, change: int) -> None:
+    file = written(tmp_path, 3)
+    content = file.read_bytes()
+    file.write_bytes(content[:-1] + bytes([content[-1] ^ change]))
+    assert verify(tmp_path).torn is not None
+
+
+@pytest.mark.parametrize(
+    "forged",
+    [
+        {"seq": "2"},
+        {"utc": 5},
+        {"mono_s": None},
+        {"kind": []},
+        {"kind": "intervention_begun", "id": "one"},
+    ],
+    ids=str,
+)
+def test_a_forged_record_of_wrong_types_is_a_fault(tmp_path: Path, forged: dict[str, Any]) -> None:
+    """Its sum is right, so only its types tell."""
+    file = written(tmp_path, 3)
+    rows = file.read_bytes().splitlines(keepends=True)
+    record = {key: value for key, value in json.loads(rows[1]).items() if key != "sum"}
+    rows[1] = sealed({**record, **forged})[0]
+    file.write_bytes(b"".join(rows))
+    assert verify(tmp_path).faults
+    written(tmp_path, 1)
+
+
+def test_rubbish_is_a_fault_and_is_written_on_after(tmp_path: Path) -> None:
+    file = written(tmp_path, 2)
+    rubbish = [b"[" * 100_000, b"\xff\x00", b"7", b'{"kind": "intervention_begun", "id": 1e999}']
+    file.write_bytes(file.read_bytes() + b"\n".join(rubbish) + b"\n")
+    assert len(verify(tmp_path).faults) == len(rubbish)
+    written(tmp_path, 2)
+    assert [record["seq"] for record in records(tmp_path)] == [1, 2, 3, 4]
+    assert len(verify(tmp_path).faults) == len(rubbish)
+
+
+@pytest.mark.parametrize(
+    "harm", ["removed", "swapped", "twice", "from elsewhere", "moved to another day"]
+)
 def test_lines_that_are_not_where_they_were_are_a_fault(tmp_path: Path, harm: str) -> None:
     file = written(tmp_path, 6)
     rows = file.read_bytes().splitlines(keepends=True)
@@ -197,6 +263,9 @@ def test_lines_that_are_not_where_they_were_are_a_fault(tmp_path: Path, harm: st
         rows[2], rows[3] = rows[3], rows[2]
     elif harm == "twice":
         rows.insert(3, rows[2])
+    elif harm == "from elsewhere":
+        record = {"seq": 4, "mono_s": 2.5, "kind": "summary", "utc": "", **TOTALS, "prev": ""}
+        rows.insert(3, sealed(record)[0])
     else:
         (tmp_path / "2027-05-03.jsonl").write_bytes(rows.pop(2))
     file.write_bytes(b"".join(rows))
@@ -269,6 +338,19 @@ def test_a_directory_that_cannot_be_made_is_refused(tmp_path: Path) -> None:
         Journal(tmp_path / "file" / "journal")
 
 
+def test_a_directory_that_may_not_be_written_to_is_refused(
+    tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    if os.geteuid() == 0:
+        directory: Path = request.getfixturevalue("small_disk")
+        subprocess.run(["mount", "-o", "remount,ro", str(directory)], check=True)
+    else:
+        directory = tmp_path / "closed"
+        directory.mkdir(mode=0o555)
+    with pytest.raises(BadInput, match="may write to"):
+        Journal(directory)
+
+
 def test_what_does_not_fit_the_queue_is_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -320,6 +402,38 @@ def fill(disk: Path) -> Path:
         while file.write(b"x" * 4096):
             pass
     return filler
+
+
+def test_what_was_written_before_the_disk_filled_up_is_forced_to_it_meanwhile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls: list[str] = []
+    real_write, real_sync = os.write, os.fsync
+
+    def two_then_full(handle: int, data: bytes) -> int:
+        if calls.count("write") == 2:
+            raise OSError(28, "No space left on device")
+        # While the first is written, the others come to wait and are taken together.
+        time.sleep(0.2)
+        calls.append("write")
+        return real_write(handle, data)
+
+    def sync(handle: int) -> None:
+        calls.append("fsync")
+        real_sync(handle)
+
+    monkeypatch.setattr(write, "RETRY_S", 0.05)
+    journal = Journal(tmp_path)
+    monkeypatch.setattr(os, "write", two_then_full)
+    monkeypatch.setattr(os, "fsync", sync)
+    for number in range(3):
+        summary(journal, float(number))
+    assert eventually(lambda: journal.trouble is not None, 2.0)
+    assert calls.count("write") == 2
+    assert calls[-1] == "fsync"
+    monkeypatch.setattr(os, "write", real_write)
+    journal.close()
+    assert verify(tmp_path).records == 3
 
 
 def test_a_disk_that_is_full_at_the_start_is_refused(small_disk: Path) -> None:

@@ -36,6 +36,8 @@ KINDS = {
     "stop": ("reason", *TOTALS),
 }
 """For each kind of record, what it must tell."""
+TYPES = {"seq": int, "utc": str, "mono_s": int | float, "kind": str, "prev": str, "id": int}
+"""What records are counted, ordered and told apart by."""
 
 
 @dataclass
@@ -65,14 +67,18 @@ def sealed(record: Record) -> tuple[bytes, str]:
 
 def whole(line: bytes) -> Record | None:
     """The record in a line, None where the line is not exactly what was written."""
-    with contextlib.suppress(ValueError, AttributeError):
+    with contextlib.suppress(ValueError, RecursionError):
         record = json.loads(line)
-        if not isinstance(record, dict):
+        if not isinstance(record, dict) or not _well_typed(record):
             return None
         body = {key: value for key, value in record.items() if key != "sum"}
         if sealed(body)[0].rstrip(b"\n") == line.rstrip(b"\n"):
             return record
     return None
+
+
+def _well_typed(record: Record) -> bool:
+    return all(isinstance(record[key], kind) for key, kind in TYPES.items() if key in record)
 
 
 def split_torn(content: bytes) -> tuple[bytes, bytes]:

@@ -23,6 +23,8 @@ END_S = 3.0
 SPARE_BYTES = 4096
 """What a disk must still take when the journal is opened."""
 LOCK = "writing.lock"
+LAST_UTC_S = datetime(9999, 12, 31, tzinfo=UTC).timestamp()
+UNREADABLE = (ValueError, TypeError, KeyError, OverflowError, RecursionError)
 
 Waiting = tuple[str, float, float, dict[str, Any]]
 
@@ -86,20 +88,20 @@ class Journal:
     def _mend(self) -> None:
         for file in day_files(self._directory)[-1:]:
             content = file.read_bytes()
-            whole, torn = split_torn(content)
+            lines, torn = split_torn(content)
             if torn:
                 aside = file.with_suffix(".torn")
                 with aside.open("ab") as kept:
                     kept.write(torn + b"\n")
                     os.fsync(kept.fileno())
                 self.set_aside = {"file": aside.name, "bytes": len(torn)}
-            if whole == content:
+            if lines == content:
                 continue
             with file.open("r+b") as mended:
-                if len(whole) > len(content):
+                if len(lines) > len(content):
                     mended.seek(len(content))
-                    mended.write(whole[len(content) :])
-                mended.truncate(len(whole))
+                    mended.write(lines[len(content) :])
+                mended.truncate(len(lines))
                 mended.flush()
                 os.fsync(mended.fileno())
 
@@ -138,7 +140,7 @@ class Journal:
         """Write one record, however long that takes; when ending, only for a while."""
         give_up_s = time.monotonic() + END_S
         kind, mono_s, utc_s, evidence = waiting
-        utc_s = utc_s if math.isfinite(utc_s) else 0.0
+        utc_s = utc_s if 0.0 <= utc_s <= LAST_UTC_S else 0.0
         dropped = self._dropped
         record = {
             "seq": self._seq + 1,
@@ -155,6 +157,7 @@ class Journal:
                 self._append(record["utc"][:10], line)
                 break
             except OSError as error:
+                self._sync()
                 self.trouble = (
                     f"the journal cannot be written: {error.strerror}; supervising goes on, "
                     "records wait; make room on the disk"
@@ -222,7 +225,7 @@ def _greatest_intervention(files: list[Path]) -> int:
     for file in reversed(files):
         greatest = 0
         for line in file.read_bytes().splitlines():
-            with contextlib.suppress(ValueError, TypeError, KeyError):
+            with contextlib.suppress(*UNREADABLE):
                 record = json.loads(line)
                 if record["kind"] == "intervention_begun":
                     greatest = max(greatest, int(record["id"]))
@@ -240,11 +243,13 @@ def _full_utc(utc_s: float) -> str:
 
 
 def _plain(value: Any) -> Any:
-    """A value that JSON can hold: null for what is not a number."""
+    """A value that JSON in UTF-8 can hold: null for what is not a number, text for the unknown."""
     if isinstance(value, dict):
-        return {str(key): _plain(inner) for key, inner in value.items()}
+        return {_plain(str(key)): _plain(inner) for key, inner in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(inner) for inner in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
-    return value
+    if value is None or isinstance(value, int | float):
+        return value
+    return str(value).encode(errors="backslashreplace").decode()
