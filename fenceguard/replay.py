@@ -11,14 +11,16 @@ from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.words import Finding, Rung
 from fenceguard.outputs.lines import Lines
+from fenceguard.receiver import files
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch, utc_text
-from fenceguard.receiver.files import chunks
 from fenceguard.settings import Loaded
 from fenceguard.watch import Watch
 
 DAY_S = 86400.0
 LONGEST_GAP_S = DAY_S
-"""A longer step of the receiver's time is taken for a stepped clock, not for time that passed."""
+"""A longer step of the receiver's time may be a stepped clock."""
+LEAP_COUNTS_S = 3600.0
+"""What such a step counts as: more than any silence that a limit allows."""
 
 
 @dataclass
@@ -44,8 +46,8 @@ class RecordedClock:
     """The time at which each epoch of a recording arrived.
 
     It is the time of the TAG block where there is one, else the epoch's own UTC. It starts at 0 and
-    never goes back: an epoch whose time went back, or leapt by more than a day, is taken to have
-    come one ordinary interval after the one before.
+    never goes back: an epoch whose time went back is taken to have come one ordinary interval after
+    the one before. A leap of more than a day counts as an hour.
     """
 
     def __init__(self) -> None:
@@ -61,7 +63,9 @@ class RecordedClock:
             passed_s = round(passed_s % DAY_S, 3)
         if math.isnan(self._stamp_s):
             passed_s = 0.0
-        elif 0.0 < passed_s <= LONGEST_GAP_S:
+        elif passed_s > LONGEST_GAP_S:
+            passed_s = LEAP_COUNTS_S
+        elif passed_s > 0.0:
             self._interval_s = passed_s
         else:
             passed_s = self._interval_s
@@ -152,6 +156,8 @@ class Replay:
         Raises BadInput when a recording cannot be opened, or has nothing in it to judge. What
         could not be used of one that breaks off is told in the outcome.
         """
+        for log in logs:
+            files.prove(log)
         for number, log in enumerate(logs):
             for share in self._play(log):
                 if progress is not None:
@@ -161,14 +167,17 @@ class Replay:
     def _play(self, log: str) -> Iterator[float]:
         """Play one recording; yields the share of it that is done."""
         receiver = self._watch.receiver
+        before = receiver.sentences
         try:
-            for chunk, share in chunks(log):
+            for chunk, share in files.chunks(log):
                 self._hear(log, receiver.feed_recording(chunk))
                 yield share
         except BadInput as error:
             if not receiver.sentences:
                 raise
             self._faults.append(str(error))
+        if before and receiver.sentences == before:
+            self._faults.append(f"{log}: no sentence in it; leave it out, or get the right one")
         self._hear(log, receiver.finish_recording())
         if receiver.cut_bytes:
             self._faults.append(

@@ -19,6 +19,11 @@ from fenceguard.watch import Watch
 RESET = Inputs(reset=True)
 
 
+def clock_s() -> float:
+    """A clock that never goes back, and that goes on while the board sleeps."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
 class Port(Protocol):
     """Where the receiver's bytes come from."""
 
@@ -97,7 +102,7 @@ class Service:
     def run(self) -> str:
         """Supervise; returns the reason for the stop. Returned or raised, the lines are off."""
         self._watch.start(
-            time.monotonic(),
+            clock_s(),
             time.time(),
             "run",
             self._loaded.settings.receiver.port or "",
@@ -109,16 +114,16 @@ class Service:
             try:
                 self._lines.off()
             finally:
-                self._watch.stop(time.monotonic(), reason)
+                self._watch.stop(clock_s(), reason)
         return reason
 
     def _loop(self) -> str:
         receiver = self._watch.receiver
-        next_tick_s = time.monotonic()
+        next_tick_s = clock_s()
         while self._stop_reason is None:
             due_s = min(next_tick_s, math.inf if receiver.due_s is None else receiver.due_s)
-            data = self._port.read(max(0.0, due_s - time.monotonic()))
-            now_s = time.monotonic()
+            data = self._port.read(max(0.0, due_s - clock_s()))
+            now_s = clock_s()
             epochs = receiver.feed(data, now_s) if data else []
             for epoch in (*epochs, *receiver.poll(now_s)):
                 self._watch.step(now_s, epoch)

@@ -26,6 +26,7 @@ from fenceguard.errors import BadInput
 from fenceguard.lawn import geojson
 from fenceguard.lawn.fence import Fence
 
+LEAST_OUTLINE_M2 = 0.01
 NEVER = "never"
 """Stands for a limit that a user has taken out."""
 
@@ -82,9 +83,21 @@ class MowerSettings(Model):
     @field_validator("outline_m")
     @classmethod
     def _closed_and_simple(cls, outline: list[tuple[float, float]]) -> list[tuple[float, float]]:
-        if not shapely.Polygon(outline).is_valid:
+        shape = shapely.Polygon(outline)
+        if shape.convex_hull.area < LEAST_OUTLINE_M2:
+            raise ValueError(
+                f"the outline encloses less than {LEAST_OUTLINE_M2} m², and no mower is so small; "
+                "give its corners in m, all round"
+            )
+        if not shape.is_valid:
             raise ValueError("the outline crosses itself; list the corners in order, all round")
         return outline
+
+    @model_validator(mode="after")
+    def _slower_when_slowed(self) -> "MowerSettings":
+        if self.slowed_mps > self.full_mps:
+            raise ValueError("slowed_mps is more than full_mps; slowed must not be faster")
+        return self
 
 
 class BoundSettings(Model):
@@ -275,6 +288,12 @@ class Settings(Model):
     grant_valid_s: Annotated[float, _number(0.1, 2.0)] = 0.5
 
     @model_validator(mode="after")
+    def _grants_outlast_a_tick(self) -> "Settings":
+        if self.grant_valid_s < self.tick_s:
+            raise ValueError("grant_valid_s is less than tick_s; each grant would run out too soon")
+        return self
+
+    @model_validator(mode="after")
     def _reset_has_its_own_pin(self) -> "Settings":
         lines = self.outputs.lines() if self.outputs else {}
         for name, line in lines.items():
@@ -361,7 +380,9 @@ class _Places:
         try:
             self._root = yaml.compose(text, yaml.SafeLoader)
             self._tree = yaml.safe_load(text)
-        except yaml.YAMLError as error:
+        except RecursionError as error:
+            raise BadInput(f"{file}: not YAML that can be read: nested too deeply") from error
+        except (yaml.YAMLError, ValueError) as error:
             mark = getattr(error, "problem_mark", None)
             line = f":{mark.line + 1}" if mark else ""
             problem = getattr(error, "problem", None) or str(error).splitlines()[0]
@@ -409,13 +430,15 @@ class _Places:
             return [f"--set {text}: not KEY=VALUE, such as limits.silence.halted=2.5"]
         try:
             parsed = value if value == "-" else yaml.safe_load(value)
-        except yaml.YAMLError:
-            return [f"--set {text}: the value cannot be read"]
-        if parsed is None:
+        except (yaml.YAMLError, ValueError, RecursionError):
+            return [f"--set {text[:80]}: the value cannot be read"]
+        if _has_empty(parsed):
             return [f"--set {text}: empty; give it a value"]
         branch = tree
         for name in key[:-1]:
             inner = branch.get(name)
+            if isinstance(inner, list):
+                return [f"--set {text}: {name} is a list; give the whole list"]
             if not isinstance(inner, dict):
                 inner = branch[name] = {}
             branch = inner
@@ -464,6 +487,14 @@ def _child(node: yaml.Node | None, name: str | int) -> tuple[int, yaml.Node] | N
         item = node.value[name]
         return item.start_mark.line + 1, item
     return None
+
+
+def _has_empty(value: Any) -> bool:
+    if isinstance(value, dict):
+        return any(map(_has_empty, value.values()))
+    if isinstance(value, list):
+        return any(map(_has_empty, value))
+    return value is None
 
 
 def _dotted(key: Key) -> str:

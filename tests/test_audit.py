@@ -131,7 +131,7 @@ def test_from_full_to_full(told: Told) -> None:
         "full",
     ]
     assert explain(one) == [
-        "Intervention 1, 2031-03-07 06:00:30.0 UTC, 20.8 s, down to halted",
+        "Intervention 1, 2031-03-07 06:00:30.000 UTC, 20.8 s, down to halted",
         "fenceguard 1.2.3, run of /dev/ttyACM0",
         "settings aaaa, fence bbbb",
         "",
@@ -366,7 +366,7 @@ def test_show_tells_cause_sequel_place_and_release(
     status, out, err = ask("show", "1", "--journal", played[0])
     assert (status, err) == (0, "")
     for text in (
-        f"Intervention 1, {BEGIN:%Y-%m-%d} 06:00:06.0 UTC, 2.6 s, down to blade_off",
+        f"Intervention 1, {BEGIN:%Y-%m-%d} 06:00:06.000 UTC, 2.6 s, down to blade_off",
         "What came first\n  the solution was float; fixed or better is needed.\n",
         "With it: the position could be 2.146 m off; 0.3 m are allowed.",
         "So the blade was stopped, and the mower slowed.",

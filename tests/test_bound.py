@@ -50,8 +50,19 @@ def test_sigma_by_preference() -> None:
     assert sigma_m(both, settings()) == 0.03
     axes = epoch(sigma_lat_m=0.03, sigma_lon_m=0.04)
     assert sigma_m(axes, settings()) == pytest.approx(0.05)
-    assert sigma_m(epoch(sigma_lat_m=0.03), settings()) == 0.02
+    assert sigma_m(epoch(sigma_lat_m=0.03), settings()) == 0.03
+    assert sigma_m(epoch(sigma_lon_m=0.01), settings()) == 0.02
     assert sigma_m(epoch(), settings()) == 0.02
+
+
+def test_the_ellipse_is_not_believed_against_the_axes() -> None:
+    """Some receivers fill ellipse fields that they do not know with 0 (from memory, no source)."""
+    zeros = epoch(sigma_major_m=0.0, sigma_lat_m=5.0, sigma_lon_m=5.0)
+    assert sigma_m(zeros, settings()) == pytest.approx(5.0 * math.sqrt(2.0))
+    assert sigma_m(epoch(sigma_major_m=4.0, sigma_lat_m=5.0, sigma_lon_m=1.0), settings()) == 5.0
+    nothing = epoch(sigma_major_m=0.0, sigma_lat_m=0.0, sigma_lon_m=0.0)
+    assert sigma_m(nothing, settings()) == 0.02
+    assert sigma_m(epoch(sigma_major_m=0.0, sigma_lat_m=5.0), settings()) == 5.0
 
 
 @pytest.mark.parametrize(
@@ -67,7 +78,7 @@ def test_nothing_is_believed_without_satellites(quality: int | None) -> None:
 
 
 def test_a_stated_sigma_below_the_floor_counts_as_the_floor() -> None:
-    assert sigma_m(epoch(sigma_major_m=0.0), settings()) == 0.01
+    assert sigma_m(epoch(sigma_major_m=0.001), settings()) == 0.01
     assert sigma_m(epoch(sigma_major_m=0.01), settings(sigma_floor_m=0.02)) == 0.02
     assert sigma_m(epoch(sigma_major_m=0.021), settings(sigma_floor_m=0.02)) == 0.021
 
@@ -84,8 +95,9 @@ def test_before_the_fix_the_bound_is_as_large_as_the_receiver_says() -> None:
     assert bound is not None and bound > 1e6
 
 
-@given(st.floats(0.0, 1e6), st.floats(0.0, 1e6))
+@given(st.floats(1e-9, 1e6), st.floats(1e-9, 1e6))
 def test_more_error_never_gives_a_smaller_bound(a: float, b: float) -> None:
+    """From above 0, which says nothing."""
     small, large = sorted([a, b])
     bounds = [bound_m(epoch(sigma_major_m=sigma), settings()) for sigma in (small, large)]
     assert bounds[0] is not None and bounds[1] is not None and bounds[0] <= bounds[1]

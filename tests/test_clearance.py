@@ -206,3 +206,14 @@ def test_farther_out_is_more_negative(east: float) -> None:
     assert footprint.clearance(FENCE, east, 2.0, None).metres == pytest.approx(
         east - footprint.reach_m, abs=1e-9
     )
+
+
+@given(st.floats(0.5, 11.5), st.floats(0.5, 7.5), st.floats(0.0, 360.0))
+def test_either_way_the_worse_counts(east_m: float, north_m: float, heading_deg: float) -> None:
+    footprint = Footprint(NOTCHED, (0.0, 0.0))
+    both = [
+        footprint.clearance(FENCE, east_m, north_m, heading_deg + turned_deg).metres
+        for turned_deg in (0.0, 180.0)
+    ]
+    clearance = footprint.clearance(FENCE, east_m, north_m, heading_deg, either_way=True)
+    assert clearance.metres == min(both)

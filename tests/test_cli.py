@@ -5,6 +5,7 @@ import json
 import os
 import pty
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -30,14 +31,14 @@ from tests.lawns import (
     polygon,
     write_settings,
 )
-from tests.made import FIXED, FLOAT, QUICK, RATE_HZ, standing, with_a_float
+from tests.made import BEGIN, FIXED, FLOAT, QUICK, RATE_HZ, standing, with_a_float
 
 DEMO = Path(__file__).parents[1] / "config" / "demo"
 NOBODY = 65534
 COLUMNS = 80
 MODULE = [sys.executable, "-m", "fenceguard"]
 AS_NOBODY = (
-    "import os, sys; from fenceguard.cli import main; "
+    "import os, sys; from fenceguard.cli import audit, check, main, replay, run; "
     f"os.setgroups([]); os.setgid({NOBODY}); os.setuid({NOBODY}); sys.exit(main())"
 )
 """Gives up what root may do once everything is imported, which may lie where nobody may read."""
@@ -408,8 +409,159 @@ def test_a_packed_recording_that_breaks_off(tmp_path: Path, settings: Path) -> N
 
 
 def test_a_second_recording_that_is_not_there(log: Path, settings: Path) -> None:
-    said = unusable("replay", log, log.parent / "no.nmea", "--settings", settings)
+    said = refused("replay", log, log.parent / "no.nmea", "--settings", settings)
     assert said.endswith("no.nmea: does not exist; check the name")
+
+
+def test_a_second_recording_without_a_sentence(log: Path, settings: Path) -> None:
+    empty = log.parent / "empty.nmea"
+    empty.write_bytes(b"")
+    said = unusable("replay", log, empty, "--settings", settings)
+    assert said.endswith("empty.nmea: no sentence in it; leave it out, or get the right one")
+
+
+def test_a_leap_of_days_is_a_silence(tmp_path: Path, settings: Path) -> None:
+    log = tmp_path / "leap.nmea"
+    later = BEGIN + timedelta(days=2)
+    log.write_bytes(standing(10.0) + standing(10.0, begin=later))
+    outcome = result("replay", log, "--settings", settings)
+    (one,) = outcome["interventions"]
+    assert (one["cause"]["monitor"], one["rung"]) == ("silence", "halted")
+
+
+WATCHED = """\
+import sys
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory, MockPin
+
+class Pin(MockPin):
+    def _set_state(self, value):
+        super()._set_state(value)
+        print(self.info.name, bool(value), file=sys.stderr, flush=True)
+
+Device.pin_factory = MockFactory(pin_class=Pin)
+from fenceguard.cli import main
+sys.exit(main())
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT, signal.SIGQUIT])
+def test_a_replay_that_moves_lines_ends_with_every_line_off(
+    tmp_path: Path, number: signal.Signals
+) -> None:
+    script, log = tmp_path / "watched.py", tmp_path / "log.nmea"
+    script.write_text(WATCHED)
+    log.write_bytes(standing(60.0))
+    settings = write_settings(tmp_path, outputs=OUTPUTS, **QUICK)
+    process = subprocess.Popen(
+        [sys.executable, script, "replay", log, "--settings", settings, "--drive-outputs"],
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stderr is not None
+    levels: dict[str, str] = {}
+    seen_on = False
+    for line in process.stderr:
+        name, _, level = line.strip().rpartition(" ")
+        levels[name] = level
+        if not seen_on and levels.get("GPIO17") == levels.get("GPIO27") == "True":
+            seen_on = True
+            process.send_signal(number)
+    assert seen_on
+    assert process.wait(10.0) == 128 + number
+    assert {levels[f"GPIO{line['pin']}"] for line in OUTPUTS.values()} == {"False"}
+
+
+def test_lines_are_not_moved_by_what_may_stall(log: Path, tmp_path: Path) -> None:
+    settings = write_settings(tmp_path, outputs=OUTPUTS, **QUICK)
+    fifo = tmp_path / "fifo"
+    os.mkfifo(fifo)
+    for source in ("-", fifo):
+        said = refused("replay", source, "--settings", settings, "--drive-outputs")
+        assert "not a file; one that stalls would hold the lines" in said
+
+
+def test_records_that_found_no_room_are_said(log: Path, settings: Path, tmp_path: Path) -> None:
+    """A real file system of 8 KiB, on which not everything fits."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=8k", "tmpfs", str(disk)]
+    if os.geteuid() != 0 or subprocess.run(mount, check=False, capture_output=True).returncode:
+        pytest.skip("only root can mount a small disk")
+    try:
+        words = ("replay", log, "--settings", settings, "--journal", disk)
+        said = unusable(*words, "--set", "journal={directory: x, summary_s: 1}")
+        assert "could not be written; make room on the disk and run it again" in said
+    finally:
+        subprocess.run(["umount", "-l", str(disk)], check=True)
+
+
+def test_nobody_reads_any_more(log: Path, settings: Path) -> None:
+    for words in (["check"], ["replay", str(log)]):
+        process = subprocess.Popen(
+            [*MODULE, *words, "--settings", str(settings)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        assert process.stdout is not None and process.stderr is not None
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        assert process.wait(20.0) == 0
+
+
+@pytest.mark.parametrize("stream", ["<&-", ">&-", "2>&-"])
+def test_a_standard_stream_that_is_closed(log: Path, settings: Path, stream: str) -> None:
+    for words, status in ((["check"], 0), (["replay", str(log)], 0), (["replay", "-"], 2)):
+        shell = " ".join([*MODULE, *words, "--settings", str(settings), stream])
+        done = subprocess.run(
+            ["sh", "-c", shell], input=b"", capture_output=True, timeout=30, check=False
+        )
+        assert done.returncode == status, (shell, done.stderr)
+        assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("words", [("check",), ("check", "--json")])
+def test_a_full_device_for_output(settings: Path, words: tuple[str, ...]) -> None:
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(
+            [*MODULE, *words, "--settings", str(settings)],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            timeout=30,
+            check=False,
+        )
+    assert done.returncode == 2
+    assert done.stderr == b"fenceguard: standard output: No space left on device\n"
+
+
+def test_an_output_that_cannot_show_every_character(settings: Path) -> None:
+    done = command("check", "--settings", settings, PYTHONIOENCODING="ascii")
+    assert (done.status, done.err) == (0, "")
+    assert "?" in done.out
+
+
+def test_a_journal_that_is_a_file(log: Path, settings: Path) -> None:
+    said = refused("replay", log, "--settings", settings, "--journal", log)
+    assert "the journal cannot be written there: not a directory" in said
+
+
+def test_what_starts_locked_stays_locked_in_a_replay(log: Path, settings: Path) -> None:
+    shown = for_people("replay", log, "--settings", settings, "--set", "start=locked")
+    assert "it starts locked, and nobody resets it in a replay" in " ".join(shown.split())
+
+
+@pytest.mark.parametrize(
+    ("setting", "said"),
+    [
+        ("limits.silence.halted=6", "lets the mower drive 3.0 m unseen"),
+        ("limits.silence.halted={limit: 1.5, for_s: 60}", "waits 60 s before it halts the mower"),
+        ("limits.room.halted=-0.1", "the mower may be past the fence before it"),
+        ("blade_delay_s=0", "the blade starts 0 s after a warning"),
+    ],
+)
+def test_check_notes_what_weakens_the_supervision(settings: Path, setting: str, said: str) -> None:
+    shown = for_people("check", "--settings", settings, "--set", setting)
+    assert said in " ".join(shown.split())
 
 
 # Ports, journals, permissions

@@ -266,3 +266,35 @@ def test_across_the_antimeridian() -> None:
         [list(corner) for corner in [*corners, corners[0]]]
     ]
     assert fence_of(document).area.area == pytest.approx(21.3 * 11.06, rel=0.01)
+
+
+@pytest.mark.parametrize("height_m", [-500.1, 9000.1, 450_000.0])
+def test_refuses_a_height_that_no_lawn_has(height_m: float) -> None:
+    """A height in mm would scale the whole frame."""
+    document = lawn_with_pond()
+    document["features"][0]["geometry"]["coordinates"][0][2].append(height_m)
+    assert 'feature 0 "lawn" vertex 2: height' in refused(document)
+
+
+@pytest.mark.parametrize("height_m", [-500.0, 9000.0])
+def test_takes_the_lowest_and_the_highest_height(height_m: float) -> None:
+    document = lawn_with_pond()
+    document["features"][0]["geometry"]["coordinates"][0][2].append(height_m)
+    fence_of(document)
+
+
+def test_refuses_numbers_beyond_all_measure_and_names_that_cannot_be_printed() -> None:
+    document = lawn_with_pond()
+    document["features"][0]["geometry"]["coordinates"][0][1][0] = int("9" * 400)
+    assert "vertex 1" in refused(document)
+    for name in ("a\x1b[31m", "a\nb", "\ud800"):
+        document = lawn_with_pond()
+        document["features"][1]["properties"]["name"] = name
+        assert "feature 1: its name has characters that cannot be printed" in refused(document)
+
+
+def test_refuses_what_is_nested_too_deeply(tmp_path: Path) -> None:
+    path = tmp_path / "deep.geojson"
+    path.write_text("[" * 100_000)
+    with pytest.raises(BadInput, match="not JSON"):
+        read(path)

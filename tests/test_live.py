@@ -542,7 +542,7 @@ runpy.run_module("fenceguard", run_name="__main__")
 """The command, with every level that is written to a pin noted outside the process."""
 UNBUFFERED = "PYTHONUNBUFFERED"
 """Would hide what a buffer does at the end of a process."""
-STATUS = re.compile(r"^09:\d\d:\d\d \w+ +\w+ +age 1\.0 s  room \+\d\.\d\d m  demanding: ", re.M)
+STATUS = re.compile(r"^09:\d\d:\d\d \w+ +\S.*  \w+, room \+\d\.\d\d m", re.M)
 CHANGE = re.compile(r"^2031-05-14T09:\d\d:\d\d\.\d+Z  (\w+) -> (\w+)  \S", re.M)
 
 

@@ -259,8 +259,6 @@ LOWEST_AND_HIGHEST = [
     ("arm.fixed_for_s", 0.1, 3600.0),
     ("receiver.epoch_wait_s", 0.01, 2.0),
     ("mower.course_from_mps", 0.05, 3.0),
-    ("mower.full_mps", 0.0, 3.0),
-    ("mower.slowed_mps", 0.0, 3.0),
     ("bound.probability", 0.5, 0.9999999),
     ("bound.sigma_floor_m", 0.001, 1.0),
     ("bound.sigma_m.single", 0.001, 1000.0),
@@ -652,3 +650,33 @@ def test_a_value_that_refers_to_itself_is_refused(tmp_path: Path) -> None:
     file.write_text("fence: &a [*a]\n")
     with pytest.raises(BadInput, match="refers to itself"):
         load(file)
+
+
+def test_values_that_contradict_each_other_are_refused(file: Path) -> None:
+    for text, said in (
+        ("  slowed_mps: 0.51\n", "slowed_mps is more than full_mps"),
+        ("tick_s: 0.3\ngrant_valid_s: 0.2\n", "grant_valid_s is less than tick_s"),
+    ):
+        assert said in faults(file, BASE + text)[0]
+    taken(file, BASE + "  slowed_mps: 0.5\n")
+    taken(file, BASE + "tick_s: 0.2\ngrant_valid_s: 0.2\n")
+
+
+@pytest.mark.parametrize(
+    "value",
+    ["2026-13-45", "0x_", "!!int abc", "9" * 5000, "[" * 3000, "{a: null}", "[1, null]"],
+)
+def test_a_value_that_yaml_cannot_read_is_refused(file: Path, value: str) -> None:
+    with pytest.raises(BadInput, match="--set tick_s="):
+        load(file, [f"tick_s={value}"])
+
+
+def test_one_item_of_a_list_cannot_be_set(file: Path) -> None:
+    with pytest.raises(BadInput, match="outline_m is a list; give the whole list"):
+        load(file, ["mower.outline_m.0=2"])
+
+
+@pytest.mark.parametrize("outline", ["[[0,0],[0.001,0],[0,0.001]]", "[[0,0],[1,0],[2,0]]"])
+def test_an_outline_of_no_size_is_refused(file: Path, outline: str) -> None:
+    with pytest.raises(BadInput, match="no mower is so small"):
+        load(file, [f"mower.outline_m={outline}"])

@@ -314,6 +314,14 @@ def test_heading_then_course_then_the_worst(fields: dict[str, Any], turned: bool
     assert decision.situation.nearest == "lawn"
 
 
+def test_by_its_course_alone_a_mower_may_be_reversing() -> None:
+    """Nose 0.35 m ahead, tail 0.25 m behind: going west, the nose may still point east."""
+    going_west = Mower().hear(east_m=29.0, course_deg=270.0, speed_mps=0.5)
+    assert going_west.situation.clearance_m == pytest.approx(1.0 - 0.35, abs=0.01)
+    pointing_west = Mower().hear(east_m=29.0, heading_deg=270.0)
+    assert pointing_west.situation.clearance_m == pytest.approx(1.0 - 0.25, abs=0.01)
+
+
 # A single step, limit by limit
 
 

@@ -93,4 +93,4 @@ def seconds_between(earlier: Record, later: Record) -> float:
 
 def day_and_time(utc: str) -> str:
     """A record's UTC, for reading."""
-    return datetime.fromisoformat(utc).strftime("%Y-%m-%d %H:%M:%S.%f")[:-5]
+    return datetime.fromisoformat(utc).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]

@@ -13,6 +13,8 @@ from fenceguard.mower.footprint import Footprint
 from fenceguard.settings import Loaded, load
 from fenceguard.words import number
 
+LONG_SILENCE_S = 5.0
+SHORT_WARNING_S = 1.0
 EXAMPLES = """\
 examples:
   fenceguard check --settings config/settings.yaml
@@ -103,6 +105,21 @@ def _notes(loaded: Loaded) -> list[str]:
     notes = []
     if settings.start == "locked" and settings.inputs is None:
         notes.append("it starts locked and has no reset button: it will never leave locked")
+    for name in ("silence", "solution", "room"):
+        halted = settings.limits.at(name, Rung.HALTED.word)
+        if halted is not None and halted.for_s:
+            notes.append(f"limits.{name}.halted waits {halted.for_s:g} s before it halts the mower")
+    silence = settings.limits.silence.halted
+    if silence is not None and silence.limit > LONG_SILENCE_S:
+        way_m = silence.limit * settings.mower.full_mps
+        notes.append(f"limits.silence.halted lets the mower drive {way_m:.1f} m unseen")
+    room = settings.limits.room.halted
+    if room is not None and room.limit < 0.0:
+        notes.append("limits.room.halted is negative: the mower may be past the fence before it")
+    if settings.blade_delay_s < SHORT_WARNING_S:
+        notes.append(
+            f"blade_delay_s: the blade starts {settings.blade_delay_s:g} s after a warning"
+        )
     for monitor in MONITORS:
         limits = [
             (rung.word, monitor.grade(limit.limit))

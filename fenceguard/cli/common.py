@@ -1,6 +1,8 @@
 """What several commands print or ask for."""
 
 import argparse
+import os
+import signal
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
@@ -41,12 +43,40 @@ def add_settings(parser: argparse.ArgumentParser) -> None:
     )
 
 
+SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT)
+"""What ends a command that moves lines, with every line off."""
+
+
+def leave_on_signals() -> None:
+    """Have those signals raise SystemExit, so that whatever is open is closed."""
+
+    def leave(number: int, _frame: object) -> None:
+        raise SystemExit(128 + number)
+
+    for number in SIGNALS:
+        signal.signal(number, leave)
+
+
+def use_board_pins() -> None:
+    """Have the pins by lgpio, unless the user says otherwise; never by a library that happens to
+    be there.
+    """
+    os.environ.setdefault("GPIOZERO_PIN_FACTORY", "lgpio")
+
+
+class _Out(Console):
+    """A console that leaves it to the caller what a closed pipe means."""
+
+    def on_broken_pipe(self) -> None:
+        raise BrokenPipeError
+
+
 def console() -> Console:
     """Standard output, for people. Names are printed as they are, whatever they look like."""
-    return Console(file=sys.stdout, highlight=False, markup=False, emoji=False)
+    return _Out(file=sys.stdout, highlight=False, markup=False, emoji=False)
 
 
-NARROW_COLUMNS = 60
+NARROW_COLUMNS = 76
 """Below this a table becomes paragraphs: a phone has some 40 columns."""
 
 

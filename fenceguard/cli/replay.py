@@ -14,9 +14,12 @@ from fenceguard.cli.common import (
     HelpFormatter,
     add_settings,
     console,
+    count_text,
+    leave_on_signals,
     place_text,
     print_interventions,
     print_table,
+    use_board_pins,
 )
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
@@ -82,15 +85,30 @@ def run(args: argparse.Namespace) -> int:
     paced = args.realtime or args.drive_outputs
     speed = args.speed if args.speed is not None else (1.0 if paced else None)
     if args.drive_outputs:
+        for log in args.log:
+            if not Path(log).is_file():
+                raise BadInput(
+                    f"{log}: not a file; one that stalls would hold the lines, so "
+                    "--drive-outputs takes files alone"
+                )
         print(OUTPUTS_CAUTION, file=sys.stderr)
+        leave_on_signals()
+        use_board_pins()
     journal = Journal(args.journal) if args.journal else None
     try:
         with Lines(loaded.settings.outputs if args.drive_outputs else None) as lines:
             replay = Replay(loaded, lines=lines, journal=journal, speed=speed)
-            outcome = _with_progress(replay, args.log)
+            # A terminal that does not read must not hold up the lines.
+            shown = sys.stderr.isatty() and not args.drive_outputs
+            outcome = (_with_progress if shown else Replay.run)(replay, args.log)
     finally:
         if journal is not None:
             journal.close()
+    if journal is not None and journal.unwritten:
+        outcome.faults.append(
+            f"{args.journal}: {count_text(journal.unwritten, 'record')} could not be written; "
+            "make room on the disk and run it again"
+        )
     if args.json:
         print(json.dumps(as_dict(outcome)))
     else:
@@ -110,8 +128,6 @@ def as_dict(outcome: Outcome) -> dict[str, object]:
 
 
 def _with_progress(replay: Replay, logs: list[str]) -> Outcome:
-    if not sys.stderr.isatty():
-        return replay.run(logs)
     columns = TextColumn("replaying"), BarColumn(), TimeRemainingColumn()
     with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("replaying", total=1.0)
@@ -147,4 +163,6 @@ def _print(outcome: Outcome) -> None:
     print_table(out, "Time in each rung", ("rung", "time", "share"), times)
     if not outcome.time_in_rung_s["full"]:
         demands = "; ".join(map(cause_text, outcome.standing)) or "nothing: it was still waiting"
+        if outcome.time_in_rung_s["locked"] == outcome.duration_s:
+            demands = "nothing: it starts locked, and nobody resets it in a replay"
         out.print(f"It never reached full. Demanded at the end: {demands}.")

@@ -3,11 +3,18 @@
 import argparse
 import contextlib
 import os
+import shutil
 import signal
 import sys
 
-from fenceguard.account import Event
-from fenceguard.cli.common import OUTPUTS_CAUTION, HelpFormatter, add_settings
+from fenceguard.account import Event, finding_evidence
+from fenceguard.cli.common import (
+    OUTPUTS_CAUTION,
+    SIGNALS,
+    HelpFormatter,
+    add_settings,
+    use_board_pins,
+)
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.words import Decision
@@ -19,7 +26,6 @@ from fenceguard.service import ResetButton, Service
 from fenceguard.settings import ReceiverSettings, load
 from fenceguard.words import cause_text
 
-SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 STATUS_EVERY_S = 1.0
 STANDARD_INPUT = "-"
 EXAMPLES = f"""\
@@ -57,6 +63,7 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"{args.settings}: journal.directory: missing; say where to write it")
     if loaded.settings.outputs is not None:
         print(OUTPUTS_CAUTION, file=sys.stderr)
+        use_board_pins()
     with contextlib.ExitStack() as closing:
         teller = Teller(_write)
         closing.callback(teller.close)
@@ -69,7 +76,8 @@ def run(args: argparse.Namespace) -> int:
         if loaded.settings.inputs is not None:
             button = ResetButton(loaded.settings.inputs)
             closing.callback(button.close)
-        status = Status(teller, journal, sys.stdout.isatty())
+        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+        status = Status(teller, journal, columns)
         service = Service(
             loaded, port, lines, journal, told=status.told, shown=status.shown, button=button
         )
@@ -81,17 +89,22 @@ def run(args: argparse.Namespace) -> int:
 
 def _open(receiver: ReceiverSettings) -> SerialPort | StreamPort:
     if receiver.port == STANDARD_INPUT:
+        if sys.stdin is None:
+            raise BadInput("receiver.port: -, but standard input is closed")
         return StreamPort(sys.stdin.buffer)
     return SerialPort(receiver.port or "", receiver.baud)
 
 
 class Status:
-    """What is told while the service runs: every change, and a line a second on a terminal."""
+    """What is told while the service runs: every change, and a line a second on a terminal.
 
-    def __init__(self, teller: Teller, journal: Journal, every_second: bool) -> None:
+    `columns` is the terminal's width, None where there is no terminal.
+    """
+
+    def __init__(self, teller: Teller, journal: Journal, columns: int | None) -> None:
         self._teller = teller
         self._journal = journal
-        self._every_second = every_second
+        self._columns = columns
         self._due_s = 0.0
         self._said = ("", "")
         if journal.set_aside:
@@ -117,21 +130,22 @@ class Status:
                 if now != before:
                     self._teller.tell(now or f"over: {before}")
             self._said = trouble
-        if self._every_second and decision.now_s >= self._due_s:
+        if self._columns is not None and decision.now_s >= self._due_s:
             self._due_s = decision.now_s + STATUS_EVERY_S
-            self._teller.tell(_line(decision))
+            self._teller.tell(_line(decision)[: self._columns])
 
 
 def _line(decision: Decision) -> str:
+    """Where things stand, what matters most first: a phone shows the beginning."""
     situation, epoch = decision.situation, decision.situation.epoch
     if epoch is None:
         return f"{decision.rung.word:9} no epoch yet"
-    age = "-" if epoch.age_s is None else f"{epoch.age_s:.1f}"
+    worst = max(decision.findings, key=lambda finding: finding.rung, default=None)
+    wants = cause_text(finding_evidence(worst)) if worst else "no demand"
     room = "-" if situation.room_m is None else f"{situation.room_m:+.2f}"
-    wants = decision.findings[0].monitor if decision.findings else "nothing"
     return (
-        f"{utc_text(epoch.utc_s)[-13:-5]} {decision.rung.word:9} {quality_name(epoch.quality):8} "
-        f"age {age} s  room {room} m  demanding: {wants}"
+        f"{utc_text(epoch.utc_s)[-13:-5]} {decision.rung.word:9} {wants}  "
+        f"{quality_name(epoch.quality)}, room {room} m"
     )
 
 

@@ -5,6 +5,7 @@ import hashlib
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -36,8 +37,25 @@ KINDS = {
     "stop": ("reason", *TOTALS),
 }
 """For each kind of record, what it must tell."""
-TYPES = {"seq": int, "utc": str, "mono_s": int | float, "kind": str, "prev": str, "id": int}
-"""What records are counted, ordered and told apart by."""
+TYPES = {
+    "seq": int,
+    "utc": str,
+    "mono_s": int | float,
+    "kind": str,
+    "prev": str,
+    "id": int,
+    "epoch": dict | None,
+    "cause": dict,
+    "findings": list,
+    "clearance_m": int | float | None,
+    "bound_m": int | float | None,
+    "room_m": int | float | None,
+    "clear_s": int | float | None,
+    "duration_s": int | float,
+    "nearest": str,
+}
+"""What records are counted, ordered, told apart and explained by."""
+FIRST_UTC = "1970-01-01T00:00:00Z"
 
 
 @dataclass
@@ -78,7 +96,16 @@ def whole(line: bytes) -> Record | None:
 
 
 def _well_typed(record: Record) -> bool:
-    return all(isinstance(record[key], kind) for key, kind in TYPES.items() if key in record)
+    """Whether what is there is of its type, and the time a time."""
+    if not all(isinstance(record[key], kind) for key, kind in TYPES.items() if key in record):
+        return False
+    return datetime.fromisoformat(record.get("utc", FIRST_UTC)).tzinfo is not None
+
+
+def complete(record: Record) -> bool:
+    """Whether a record tells all that one of its kind must."""
+    kind = record.get("kind")
+    return kind in KINDS and all(key in record for key in (*COMMON, *KINDS[kind]))
 
 
 def split_torn(content: bytes) -> tuple[bytes, bytes]:
@@ -98,9 +125,15 @@ def day_files(directory: Path) -> list[Path]:
 
 def opened(directory: Path) -> list[Path]:
     """The files of a journal. Raises BadInput where there is none to read."""
-    if not directory.is_dir():
+    try:
+        directory.stat()
+        files = day_files(directory)
+    except FileNotFoundError:
+        files = None
+    except OSError as error:
+        raise BadInput(f"{directory}: cannot be read: {error.strerror}") from error
+    if files is None or not directory.is_dir():
         raise BadInput(f"{directory}: no such directory; name the one the journal was written to")
-    files = day_files(directory)
     if not files:
         raise BadInput(f"{directory}: no journal in it; name the one it was written to")
     return files
@@ -116,11 +149,21 @@ def _lines(file: Path) -> Iterator[tuple[int, bytes]]:
 
 def records(directory: Path) -> Iterator[Record]:
     """Every whole record, oldest first. Raises BadInput where there is no journal."""
+    for record in _read(directory):
+        if record is not None:
+            yield record
+
+
+def unreadable(directory: Path) -> int:
+    """How many lines hold no whole record. Raises BadInput where there is no journal."""
+    return sum(1 for record in _read(directory) if record is None)
+
+
+def _read(directory: Path) -> Iterator[Record | None]:
     for file in opened(directory):
         for _number, line in _lines(file):
             record = whole(line)
-            if record is not None:
-                yield record
+            yield record if record is not None and complete(record) else None
 
 
 def last_record(directory: Path) -> Record | None:

@@ -44,7 +44,7 @@ class Journal:
         self.trouble: str | None = None
         self._file: int | None = None
         self._day = ""
-        self._dropped = 0
+        self._dropped = self._lost = self._added = self._written = 0
         self._waiting: queue.Queue[Waiting | None] = queue.Queue(WAITING)
         try:
             directory.mkdir(parents=True, exist_ok=True)
@@ -60,8 +60,10 @@ class Journal:
         self._thread.start()
 
     def _unusable(self, error: OSError) -> BadInput:
+        where = error.filename or self._directory
+        problem = "not a directory" if isinstance(error, FileExistsError) else error.strerror
         return BadInput(
-            f"{self._directory}: the journal cannot be written there: {error.strerror}; "
+            f"{where}: the journal cannot be written there: {problem}; "
             "name a directory that this user may write to, on a disk with room"
         )
 
@@ -76,14 +78,16 @@ class Journal:
         try:
             self._mend()
             _prove_room(self._directory)
+            files = day_files(self._directory)
+            last = last_record(self._directory)
+            self.next_intervention = 1 + _greatest_intervention(files)
+            for newest in files[-1:]:
+                newest.open("ab").close()
         except OSError as error:
             raise self._unusable(error) from error
-        files = day_files(self._directory)
         self._newest_day = files[-1].stem if files else ""
-        last = last_record(self._directory)
         self._seq = last["seq"] if last else 0
         self._sum = last["sum"] if last else ""
-        self.next_intervention = 1 + _greatest_intervention(files)
 
     def _mend(self) -> None:
         for file in day_files(self._directory)[-1:]:
@@ -109,6 +113,7 @@ class Journal:
         """Have a record written soon. Never blocks, never raises."""
         try:
             self._waiting.put_nowait((kind, mono_s, utc_s, evidence))
+            self._added += 1
         except queue.Full:
             self._dropped += 1
 
@@ -122,6 +127,11 @@ class Journal:
                 os.close(self._file)
                 self._file = None
             os.close(self._lock)
+
+    @property
+    def unwritten(self) -> int:
+        """Records that are not on the disk: dropped, or still waiting."""
+        return self._dropped + self._lost + self._added - self._written
 
     def _run(self) -> None:
         ended = False
@@ -160,14 +170,16 @@ class Journal:
                 self._sync()
                 self.trouble = (
                     f"the journal cannot be written: {error.strerror}; supervising goes on, "
-                    "records wait; make room on the disk"
+                    "records wait; is the disk full, or no longer to be written?"
                 )
                 if ending and time.monotonic() > give_up_s:
                     return False
                 time.sleep(RETRY_S)
         self.trouble = None
         self._dropped -= dropped
+        self._lost += dropped
         self._seq, self._sum = record["seq"], total
+        self._written += 1
         return True
 
     def _append(self, day: str, line: bytes) -> None:

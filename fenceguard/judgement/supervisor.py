@@ -102,9 +102,9 @@ class Supervisor:
         if position is None:
             return Situation(epoch, silence_s=silence_s, utc_lag_s=utc_lag_s)
         self._valid_at_s = now_s
-        clearance = self._footprint.clearance(
-            self._fence, *self._fence.frame.to_local(*position), self._heading_deg(epoch)
-        )
+        heading_deg, may_reverse = self._heading_deg(epoch)
+        place = self._fence.frame.to_local(*position)
+        clearance = self._footprint.clearance(self._fence, *place, heading_deg, may_reverse)
         return Situation(
             epoch,
             clearance_m=clearance.metres,
@@ -121,13 +121,16 @@ class Supervisor:
             self._utc_advanced_at_s = now_s
         return None if went_back else now_s - self._utc_advanced_at_s
 
-    def _heading_deg(self, epoch: Epoch) -> float | None:
-        """The heading where it is told, else the course while the mower is fast enough."""
+    def _heading_deg(self, epoch: Epoch) -> tuple[float | None, bool]:
+        """The heading where it is told, else the course while the mower is fast enough.
+
+        Of a course nobody knows whether the mower is reversing: the second value says so.
+        """
         if _known(epoch.heading_deg):
-            return epoch.heading_deg
+            return epoch.heading_deg, False
         if _known(epoch.course_deg) and (epoch.speed_mps or 0.0) > self._course_from_mps:
-            return epoch.course_deg
-        return None
+            return epoch.course_deg, True
+        return None, False
 
     def _may_arm(self, now_s: float, findings: tuple[Finding, ...]) -> bool:
         """A fixed solution, inside the fence, with no demand, for long enough."""

@@ -1,7 +1,6 @@
 """A fence from GeoJSON (RFC 7946), refused whole unless every part of it can be believed."""
 
 import json
-import math
 import re
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -18,6 +17,9 @@ ZONE = "zone"
 ZONES = ("keep_in", "keep_out")
 MAX_ACROSS_M = 2000.0
 MIN_AREA_M2 = 1.0
+LOWEST_M, HIGHEST_M = -500.0, 9000.0
+"""Heights of dry land above the ellipsoid, and some more."""
+HUGE = 1e9
 TOUCH_M = 0.001
 """A keep-out may touch the fence: straight lines in degrees are not quite straight in metres."""
 MIN_POSITIONS = 4
@@ -44,7 +46,7 @@ def read(path: Path) -> Fence:
         document = json.loads(path.read_bytes())
     except OSError as error:
         raise BadInput(f"{path}: the fence cannot be read: {error.strerror}") from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise BadInput(f"{path}: not JSON: {error}; export the fence as GeoJSON again") from error
     return parse(document, str(path))
 
@@ -114,6 +116,9 @@ def _feature_lines(index: int, feature: Any, faults: list[str]) -> list[_Line]:
     properties = feature.get("properties") if isinstance(feature, dict) else None
     properties = properties if isinstance(properties, dict) else {}
     given = properties.get("name")
+    if isinstance(given, str) and not given.isprintable():
+        faults.append(f"feature {index}: its name has characters that cannot be printed; rename it")
+        given = None
     where = f'feature {index} "{given}"' if isinstance(given, str) else f"feature {index}"
     zone = properties.get(ZONE)
     if zone not in ZONES:
@@ -176,10 +181,12 @@ def _position_fault(position: Any) -> str | None:
         not isinstance(position, list)
         or len(position) < 2
         or not all(isinstance(n, int | float) and not isinstance(n, bool) for n in position)
-        or not all(map(math.isfinite, position))
+        or not all(abs(n) < HUGE for n in position)
     ):
-        return f"{json.dumps(position)} is not a position: longitude, latitude in degrees"
+        return f"{json.dumps(position)[:80]} is not a position: longitude, latitude in degrees"
     lon, lat = position[:2]
+    if len(position) > 2 and not LOWEST_M <= position[2] <= HIGHEST_M:
+        return f"height {position[2]} is out of {LOWEST_M:g} to {HIGHEST_M:g} m above the ellipsoid"
     if abs(lat) > 90.0 and abs(lon) <= 90.0 and abs(lat) <= 180.0:
         return (
             f"latitude {lat} is out of -90 to 90; longitude and latitude look swapped: "

@@ -37,13 +37,19 @@ class Footprint:
         self._samples = _samples(self._corners)
 
     def clearance(
-        self, fence: Fence, east_m: float, north_m: float, heading_deg: float | None
+        self,
+        fence: Fence,
+        east_m: float,
+        north_m: float,
+        heading_deg: float | None,
+        either_way: bool = False,
     ) -> Clearance:
         """Clearance with the antenna at a place of the local frame.
 
         Exact while the whole footprint is inside. Past the line it is minus the depth of the
         deepest point of the footprint, to within 2 cm for a mower of up to about 0.8 m². With no
-        heading it is the worst over all headings: that of a disc about the antenna.
+        heading it is the worst over all headings: that of a disc about the antenna. `either_way`:
+        the mower may be reversing, with its tail where the nose is said to be; the worse counts.
         """
         antenna = np.array([east_m, north_m])
         if heading_deg is None:
@@ -51,6 +57,12 @@ class Footprint:
             inside = bool(fence.holds(antenna[np.newaxis])[0])
             signed_m = nearest.distance_m if inside else -nearest.distance_m
             return Clearance(signed_m - self.reach_m, nearest.ring)
+        if either_way:
+            ahead, astern = (
+                self.clearance(fence, east_m, north_m, heading_deg + turned_deg)
+                for turned_deg in (0.0, 180.0)
+            )
+            return min(ahead, astern)
         turn = _turn(heading_deg)
         corners = antenna + self._corners @ turn
         nearest = fence.nearest(shapely.polygons(corners[np.newaxis]))

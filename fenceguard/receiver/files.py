@@ -5,6 +5,7 @@ import stat
 import sys
 import zlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from io import BufferedReader
 from pathlib import Path
 
@@ -16,6 +17,12 @@ _GZIP_BEGIN = b"\x1f\x8b"
 _GZIP_FORMAT = 16 + zlib.MAX_WBITS
 
 
+def prove(path: str) -> None:
+    """Raise BadInput unless a recording can be opened."""
+    with _complaining(path), _opened(path):
+        pass
+
+
 def chunks(path: str) -> Iterator[tuple[bytes, float]]:
     """A recording piece by piece, each with the share of the file, 0 to 1, that has been read.
 
@@ -23,9 +30,14 @@ def chunks(path: str) -> Iterator[tuple[bytes, float]]:
     by its content and unpacked. Raises BadInput if it cannot be opened, or, once everything before
     that has been handed out, where it breaks off or is damaged.
     """
+    with _complaining(path), _opened(path) as file:
+        yield from _pieces(path, file)
+
+
+@contextmanager
+def _complaining(path: str) -> Iterator[None]:
     try:
-        with _opened(path) as file:
-            yield from _pieces(path, file)
+        yield
     except FileNotFoundError:
         raise BadInput(f"{path}: does not exist; check the name") from None
     except IsADirectoryError:
@@ -38,6 +50,8 @@ def chunks(path: str) -> Iterator[tuple[bytes, float]]:
 
 def _opened(path: str) -> BufferedReader:
     if path == STANDARD_INPUT:
+        if sys.stdin is None:
+            raise BadInput("-: standard input is closed; name a file")
         return os.fdopen(sys.stdin.fileno(), "rb", closefd=False)
     return Path(path).open("rb")
 
