@@ -52,6 +52,7 @@ class Account:
         self._last: Decision | None = None
         self._heard: Epoch | None = None
         self._heard_at_s = 0.0
+        self._watched: tuple[tuple[str, Rung], ...] = ()
         self.epochs = 0
         self._spent_s = [0.0] * len(Rung)
 
@@ -74,9 +75,16 @@ class Account:
         if epoch is not None and epoch is not self._heard:
             self._heard, self._heard_at_s = epoch, decision.now_s
             self.epochs += 1
-        if decision.rung is decision.was:
-            return []
-        return self._changed(decision)
+        events = []
+        watched = tuple((finding.monitor, finding.rung) for finding in decision.watched)
+        if watched != self._watched:
+            self._watched = watched
+            findings = [finding_evidence(finding) for finding in decision.watched]
+            evidence = {"findings": findings, **self._where(decision)}
+            events.append(self._event("watched", decision, evidence))
+        if decision.rung is not decision.was:
+            events += self._changed(decision)
+        return events
 
     def utc_s(self, now_s: float) -> float:
         """UTC at a moment, by the receiver's last epoch where that tells a date."""

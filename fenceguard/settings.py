@@ -18,6 +18,7 @@ from pydantic import (
     StrictInt,
     StrictStr,
     ValidationError,
+    ValidationInfo,
     field_validator,
     model_validator,
 )
@@ -25,6 +26,7 @@ from pydantic import (
 from fenceguard.errors import BadInput
 from fenceguard.lawn import geojson
 from fenceguard.lawn.fence import Fence
+from fenceguard.mower.stopping import Stopping, downhill_mps2
 
 LEAST_OUTLINE_M2 = 0.01
 NEVER = "never"
@@ -46,17 +48,31 @@ SomeSeconds = Annotated[float, _number(0.1, 3600.0)]
 Offset = Annotated[float, _number(-5.0, 5.0)]
 Speed = Annotated[float, _number(0.0, 3.0)]
 Pin = Annotated[int, Field(strict=True, ge=0, le=53)]
+SomeTime = Annotated[float, _number(0.01, 10.0)]
+Braking = Annotated[float, _number(0.1, 20.0)]
+LEAST_BRAKING_MPS2 = 0.3
 DEFAULT_SIGMA_M = {"fixed": 0.02, "float": 0.5, "differential": 1.0, "pps": 1.0, "single": 3.0}
+DEFAULT_OPTIMISM = {"fixed": 1.2, "float": 2.0, "differential": 1.5, "pps": 1.5, "single": 1.5}
+DEFAULT_FLOOR_M = {"fixed": 0.01, "float": 0.1, "differential": 0.5, "pps": 0.5, "single": 1.0}
 
 DEFAULT_LIMITS: dict[str, dict[str, float | str]] = {
     "silence": {"slowed": 0.5, "blade_off": 1.0, "halted": 1.5},
     "frozen": {"blade_off": 0.5, "halted": 1.0},
+    "late": {"slowed": 0.3, "blade_off": 0.6, "halted": 1.2},
     "solution": {"blade_off": "fixed", "halted": "float"},
     "correction_age": {"slowed": 10.0, "blade_off": 20.0, "halted": 60.0},
     "satellites": {"slowed": 8, "blade_off": 6, "halted": 5},
     "hdop": {"slowed": 2.0, "blade_off": 4.0, "halted": 8.0},
     "bound": {"slowed": 0.15, "blade_off": 0.3, "halted": 2.5},
-    "room": {"slowed": 0.3, "blade_off": 0.15, "halted": 0.05},
+    "station": {"halted": "accepted"},
+    "refix": {"blade_off": 0.0, "halted": 0.2},
+    "jump": {"blade_off": 0.0, "halted": 0.3},
+    "drift": {"slowed": 0.12, "blade_off": 0.2, "halted": 0.5},
+    "height": {"slowed": 0.1, "blade_off": 0.2, "halted": 1.0},
+    "course": {"slowed": 45.0},
+    "room": {"slowed": -0.01, "blade_off": -0.03, "halted": -0.06},
+    "stopping": {"slowed": 0.15, "blade_off": 0.05, "halted": 0.0},
+    "blade_stop": {"slowed": 0.05, "blade_off": 0.0},
 }
 """For a mower at 0.5 m/s; config/settings.yaml gives the reason for each."""
 
@@ -71,12 +87,54 @@ class ReceiverSettings(Model):
     epoch_wait_s: Annotated[float, _number(0.01, 2.0)] = 0.12
 
 
+class StoppingSettings(Model):
+    """How the mower and its blade come to rest."""
+
+    reaction_s: SomeTime = 0.3
+    dry_mps2: Braking = 2.5
+    wet_mps2: Braking = 1.5
+    ground: Literal["dry", "wet", "either"] = "either"
+    slope_deg: Annotated[float, _number(0.0, 45.0)] = 5.0
+    blade_stop_s: Annotated[float, _number(0.0, 10.0)] = 1.0
+
+    def worst(self) -> Stopping:
+        """Down the slope, on the ground that is told, else on the worse one."""
+        grounds = {"dry": self.dry_mps2, "wet": self.wet_mps2}
+        level_mps2 = grounds.get(self.ground, min(grounds.values()))
+        return Stopping(
+            self.reaction_s, downhill_mps2(level_mps2, self.slope_deg), self.blade_stop_s
+        )
+
+    @model_validator(mode="after")
+    def _holds_on_the_slope(self) -> "StoppingSettings":
+        left_mps2 = self.worst().deceleration_mps2
+        if left_mps2 < LEAST_BRAKING_MPS2:
+            raise ValueError(
+                f"down a slope of {self.slope_deg:g} degrees {left_mps2:.2f} m/s² of the braking "
+                f"are left; less than {LEAST_BRAKING_MPS2} m/s² cannot hold a mower: leave such "
+                "slopes outside the fence"
+            )
+        return self
+
+
+class TrackSettings(Model):
+    """How long positions and speed are compared; the error of the speed, as a share of the way."""
+
+    window_s: Annotated[float, _number(1.0, 120.0)] = 20.0
+    way_error: Annotated[float, _number(0.0, 0.5)] = 0.02
+
+
 class MowerSettings(Model):
     """What the mower is."""
 
     outline_m: Annotated[list[tuple[Offset, Offset]], Field(min_length=3, max_length=100)]
     antenna_m: tuple[Offset, Offset]
+    antenna_height_m: Annotated[float, _number(0.0, 3.0)] | None = None
     course_from_mps: Annotated[float, _number(0.05, 3.0)] = 0.2
+    held_s: Annotated[float, _number(0.0, 2.0)] = 0.5
+    speeding_up_mps2: Annotated[float, _number(0.0, 10.0)] = 0.5
+    course_error_deg: Annotated[float, _number(0.0, 45.0)] = 3.0
+    stopping: StoppingSettings = StoppingSettings()
     full_mps: Speed = 0.5
     slowed_mps: Speed = 0.25
 
@@ -105,16 +163,39 @@ class BoundSettings(Model):
 
     probability: Annotated[float, _number(0.5, 0.9999999)] = 0.9999
     sigma_m: dict[Solution, Annotated[float, _number(0.001, 1000.0)]] = {}
-    sigma_floor_m: Annotated[float, _number(0.001, 1.0)] = 0.01
+    optimism: dict[Solution, Annotated[float, _number(1.0, 10.0)]] = {}
+    floor_m: dict[Solution, Annotated[float, _number(0.0, 10.0)]] = {}
+    age_fresh_s: Annotated[float, _number(0.0, 60.0)] = 1.0
+    age_rate_mps: Annotated[float, _number(0.0, 0.1)] = 0.0017
 
-    @field_validator("sigma_m", mode="before")
+    @field_validator("sigma_m", "optimism", "floor_m", mode="before")
     @classmethod
-    def _with_defaults(cls, given: Any) -> Any:
-        return {**DEFAULT_SIGMA_M, **given} if isinstance(given, dict) else given
+    def _with_defaults(cls, given: Any, info: ValidationInfo) -> Any:
+        defaults = BOUND_DEFAULTS[str(info.field_name)]
+        return {**defaults, **given} if isinstance(given, dict) else given
 
     def default_sigma_m(self, quality: str) -> float | None:
         """Standard deviation to assume for a quality, None where none is to be believed."""
-        return next((sigma for name, sigma in self.sigma_m.items() if name == quality), None)
+        return _by_name(self.sigma_m, quality)
+
+    def optimism_of(self, quality: str) -> float | None:
+        """By how much a receiver's own error estimate is too small."""
+        return _by_name(self.optimism, quality)
+
+    def floor_of_m(self, quality: str) -> float | None:
+        """What the bound never falls below."""
+        return _by_name(self.floor_m, quality)
+
+
+def _by_name(values: dict[Solution, float], quality: str) -> float | None:
+    return next((value for name, value in values.items() if name == quality), None)
+
+
+BOUND_DEFAULTS = {
+    "sigma_m": DEFAULT_SIGMA_M,
+    "optimism": DEFAULT_OPTIMISM,
+    "floor_m": DEFAULT_FLOOR_M,
+}
 
 
 class _Limit(Model):
@@ -145,13 +226,27 @@ class CountLimit(_Limit):
     limit: Annotated[float, _number(0.0, 100.0)]
 
 
+class AngleLimit(_Limit):
+    """A limit in degrees."""
+
+    limit: Annotated[float, _number(0.0, 180.0)]
+
+
+class StationLimit(_Limit):
+    """Whether the reference station must be one of those of the survey."""
+
+    limit: Literal["accepted"]
+
+
 class SolutionLimit(_Limit):
     """The poorest solution that is good enough."""
 
     limit: Solution
 
 
-AnyLimit = TimeLimit | LengthLimit | RoomLimit | CountLimit | SolutionLimit
+AnyLimit = (
+    TimeLimit | LengthLimit | RoomLimit | CountLimit | AngleLimit | StationLimit | SolutionLimit
+)
 L = TypeVar("L", bound=_Limit)
 
 
@@ -162,8 +257,10 @@ class RungLimits(Model, Generic[L]):
     blade_off: L | None = None
     halted: L | None = None
     locked: L | None = None
+    watch_only: StrictBool = False
+    """Whether what would be demanded is only written down."""
 
-    @field_validator("*", mode="before")
+    @field_validator("slowed", "blade_off", "halted", "locked", mode="before")
     @classmethod
     def _short_form(cls, given: Any) -> Any:
         if given is None or given == NEVER:
@@ -181,7 +278,16 @@ class Limits(Model):
     satellites: RungLimits[CountLimit]
     hdop: RungLimits[CountLimit]
     bound: RungLimits[LengthLimit]
+    late: RungLimits[TimeLimit]
+    station: RungLimits[StationLimit]
+    refix: RungLimits[LengthLimit]
+    jump: RungLimits[LengthLimit]
+    drift: RungLimits[LengthLimit]
+    height: RungLimits[LengthLimit]
+    course: RungLimits[AngleLimit]
     room: RungLimits[RoomLimit]
+    stopping: RungLimits[RoomLimit]
+    blade_stop: RungLimits[RoomLimit]
 
     @model_validator(mode="before")
     @classmethod
@@ -199,12 +305,19 @@ class Limits(Model):
     def _indispensable(cls, limits: RungLimits[Any]) -> RungLimits[Any]:
         if limits.halted is None:
             raise ValueError("halted may not be never: without it the mower is not supervised")
+        if limits.watch_only:
+            raise ValueError("watch_only must be false: without it the mower is not supervised")
         return limits
 
     def at(self, monitor: str, rung: str) -> AnyLimit | None:
         """The limit at `limits.<monitor>.<rung>`, None where there is none."""
         limit: AnyLimit | None = getattr(getattr(self, monitor), rung)
         return limit
+
+    def watch_only(self, monitor: str) -> bool:
+        """Whether a monitor's findings are only written down."""
+        only: bool = getattr(self, monitor).watch_only
+        return only
 
 
 class ClearSettings(Model):
@@ -282,6 +395,7 @@ class Settings(Model):
     arm: ArmSettings = ArmSettings()
     limits: Limits = Field(default_factory=lambda: Limits.model_validate({}))
     bound: BoundSettings = BoundSettings()
+    track: TrackSettings = TrackSettings()
     clear_s: ClearSettings = ClearSettings()
     blade_delay_s: Seconds = 3.0
     tick_s: Annotated[float, _number(0.02, 0.5)] = 0.1

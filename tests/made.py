@@ -14,8 +14,9 @@ QUICK: dict[str, Any] = {
     "arm": {"fixed_for_s": 0.5},
     "clear_s": {"slowed": 0.5, "blade_off": 1.0, "halted": 1.0},
     "blade_delay_s": 0.5,
+    "bound": {"optimism": {"float": 1.5}, "floor_m": {"float": 0.0}},
 }
-"""Settings with which a mower is at full within four seconds."""
+"""Settings with which a mower is at full within four seconds, and a float does not halt it."""
 
 
 def standing(

@@ -77,10 +77,57 @@ def test_nothing_is_believed_without_satellites(quality: int | None) -> None:
     assert bound_m(epoch(quality, sigma_major_m=0.01), settings()) is None
 
 
-def test_a_stated_sigma_below_the_floor_counts_as_the_floor() -> None:
-    assert sigma_m(epoch(sigma_major_m=0.001), settings()) == 0.01
-    assert sigma_m(epoch(sigma_major_m=0.01), settings(sigma_floor_m=0.02)) == 0.02
-    assert sigma_m(epoch(sigma_major_m=0.021), settings(sigma_floor_m=0.02)) == 0.021
+def test_the_default_grows_with_hdop_and_a_stated_sigma_does_not() -> None:
+    assert sigma_m(epoch(hdop=1.5), settings()) == pytest.approx(0.03)
+    assert sigma_m(epoch(sigma_major_m=0.03, hdop=1.5), settings()) == 0.03
+
+
+@pytest.mark.parametrize("quality", [1, 2, 3, 4, 5])
+def test_the_bound_is_never_below_the_floor_of_its_quality(quality: int) -> None:
+    name = ("single", "differential", "pps", "fixed", "float")[quality - 1]
+    given = settings(floor_m={name: 0.37})
+    assert bound_m(epoch(quality, sigma_major_m=1e-9), given) == pytest.approx(0.37)
+
+
+def test_optimism_scales_the_sigma() -> None:
+    given = settings(optimism={"fixed": 3.0}, floor_m={"fixed": 0.0})
+    assert bound_m(epoch(sigma_major_m=0.01), given) == pytest.approx(0.03 * 4.2919, abs=1e-5)
+
+
+PUBLISHED = [
+    (1.0, 0.015, 0.0),
+    (10.0, 0.021, 0.006),
+    (20.0, 0.031, 0.010),
+    (30.0, 0.041, 0.018),
+    (35.0, 0.046, 0.028),
+    (40.0, 0.058, 0.036),
+]
+"""Age of the corrections in s, reported vertical sigma and vertical movement in m: Lefebure,
+"Effects of RTK correction data age on accuracy". The plane is better than the height."""
+
+
+@pytest.mark.parametrize(("age_s", "reported_m", "moved_m"), PUBLISHED)
+def test_the_bound_covers_what_was_measured_without_corrections(
+    age_s: float, reported_m: float, moved_m: float
+) -> None:
+    given = settings()
+    fresh, stale = (bound_m(epoch(sigma_major_m=0.015, age_s=a), given) for a in (1.0, age_s))
+    assert fresh is not None and stale is not None
+    assert stale - fresh >= moved_m
+    # The growth of sigma that was reported is in the rate, without optimism or floor.
+    grown_m = given.age_rate_mps * max(0.0, age_s - given.age_fresh_s)
+    assert math.hypot(0.015, grown_m) >= reported_m
+
+
+@given(st.floats(0.0, 120.0), st.floats(0.0, 120.0))
+def test_older_corrections_never_give_a_smaller_bound(a: float, b: float) -> None:
+    young, old = (bound_m(epoch(age_s=age_s), settings()) for age_s in sorted([a, b]))
+    assert young is not None and old is not None and young <= old
+
+
+def test_an_age_that_is_no_number_gives_no_number() -> None:
+    bound = bound_m(epoch(age_s=math.nan), settings())
+    assert bound is not None and math.isnan(bound)
 
 
 def test_a_default_can_be_changed_alone() -> None:
@@ -104,4 +151,5 @@ def test_more_error_never_gives_a_smaller_bound(a: float, b: float) -> None:
 
 
 def test_the_default_at_the_default_probability() -> None:
-    assert bound_m(epoch(), settings()) == pytest.approx(0.02 * math.sqrt(-2 * math.log(1e-4)))
+    factor = math.sqrt(-2 * math.log(1e-4))
+    assert bound_m(epoch(), settings()) == pytest.approx(factor * 1.2 * 0.02 + 0.01)

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fenceguard.drill import demo
+from fenceguard.drill import demo, nmea
 
 DEMO = Path(__file__).parents[1] / "config" / "demo"
 LINE = re.compile(rb"\\c:(\d{13})\*([0-9A-F]{2})\\\$(GN(?:GGA|RMC|GST),[^*]*)\*([0-9A-F]{2})\r\n")
@@ -308,7 +308,7 @@ def test_positions_are_written_so_that_a_library_reads_them_back(
     lat_deg: float, lon_deg: float
 ) -> None:
     """pynmea2 is the independent reader; the last decimal is worth 1.7e-9 degrees."""
-    message = pynmea2.parse(f"GNGGA,090000.00,{demo.position_text(lat_deg, lon_deg)},4")
+    message = pynmea2.parse(f"GNGGA,090000.00,{nmea.position_text(lat_deg, lon_deg)},4")
     assert message.latitude == pytest.approx(lat_deg, abs=1e-9, rel=0.0)
     assert message.longitude == pytest.approx(lon_deg, abs=1e-9, rel=0.0)
     assert float(message.lat[-10:]) < 60.0

@@ -56,6 +56,76 @@ def test_the_frame_takes_the_height_of_the_first_corner() -> None:
     assert fence_of(document).frame.origin == (50.0, 10.0, 312.5)
 
 
+def heights(document: dict[str, Any], feature: int, *heights_m: float) -> None:
+    """Give the positions of a feature's ring heights, from the first one on."""
+    ring = document["features"][feature]["geometry"]["coordinates"][0]
+    for position, height_m in zip(ring, heights_m, strict=False):
+        position.append(height_m)
+
+
+def test_heights_at_every_position_of_the_fence_give_its_surface() -> None:
+    """A lawn that falls by 0.5 m over its 30 m to the east and rises by 0.2 m to the north."""
+    document = lawn_with_pond()
+    heights(document, 0, 312.5, 312.0, 312.2, 312.7, 312.5)
+    surface = fence_of(document).surface
+    assert surface is not None
+    assert surface.height_m(15.0, 10.0) == pytest.approx(312.35, abs=1e-3)
+    assert surface.height_m(30.0, 0.0) == pytest.approx(312.0, abs=1e-3)
+    assert surface.tolerance_m == pytest.approx(0.0, abs=1e-3)
+
+
+def test_the_position_that_closes_the_ring_is_not_counted_twice() -> None:
+    document = lawn_with_pond()
+    heights(document, 0, 100.4, 100.0, 100.0, 100.0, 100.4)
+    surface = fence_of(document).surface
+    assert surface is not None
+    assert surface.tolerance_m == pytest.approx(3.0 * 0.2, rel=1e-3)
+
+
+@pytest.mark.parametrize("missing", range(5))
+def test_a_position_without_height_leaves_no_surface(missing: int) -> None:
+    document = lawn_with_pond()
+    heights(document, 0, *[312.5] * 5)
+    document["features"][0]["geometry"]["coordinates"][0][missing].pop()
+    fence = fence_of(document)
+    assert fence.surface is None
+    assert fence.frame.origin[2] == 0.0
+
+
+def test_three_corners_or_heights_of_a_keep_out_alone_make_no_surface() -> None:
+    corner = polygon([(0, 0), (5, 0), (0, 5)], "keep_in", "corner")
+    for position in corner["geometry"]["coordinates"][0]:
+        position.append(312.5)
+    assert fence_of(corner).surface is None
+    document = lawn_with_pond()
+    heights(document, 1, *[312.5] * 5)
+    assert fence_of(document).surface is None
+
+
+@pytest.mark.parametrize("stations", [[], ["0123"], ["0123", "GRID-7", ""]])
+def test_the_stations_of_the_survey_are_kept(stations: list[str]) -> None:
+    document = lawn_with_pond()
+    document["features"][0]["properties"]["stations"] = stations
+    document["features"][1]["properties"]["stations"] = ["9999"]
+    assert fence_of(document).stations == tuple(stations)
+
+
+def test_a_fence_without_stations_has_none() -> None:
+    assert fence_of(lawn_with_pond()).stations == ()
+
+
+@pytest.mark.parametrize("stations", ["0123", 123, None, {"0123": True}, [123], ["0123", None]])
+@pytest.mark.parametrize(("feature", "name"), [(0, "lawn"), (1, "pond")])
+def test_refuses_stations_that_are_no_list_of_texts(stations: Any, feature: int, name: str) -> None:
+    document = lawn_with_pond()
+    document["features"][feature]["properties"]["stations"] = stations
+    text = refused(document)
+    assert f'lawn.geojson: feature {feature} "{name}": property "stations" is' in text
+    assert json.dumps(stations) in text
+    assert 'such as ["0123"]' in text
+    assert len(text.splitlines()) == 1
+
+
 def test_either_winding_is_accepted() -> None:
     """RFC 7946, 3.1.6: rings that do not follow the right-hand rule should not be refused."""
     document = collection(polygon(LAWN[::-1], "keep_in", "lawn"), polygon(POND, "keep_out", "pond"))

@@ -50,8 +50,9 @@ SOON: dict[str, Any] = {
     "arm": {"fixed_for_s": 0.3},
     "clear_s": {"slowed": 0.2, "blade_off": 0.2, "halted": 0.3},
     "blade_delay_s": 0.2,
+    "bound": {"sigma_m": {"float": 0.3}, "optimism": {"float": 1.0}, "floor_m": {"float": 0.0}},
 }
-"""Up as fast as may be, so that nobody has to wait."""
+"""Up as fast as may be, so that nobody has to wait; and a float stops the blade alone."""
 
 
 class Pin(MockPin):  # type: ignore[misc]
@@ -165,6 +166,7 @@ class Receiver:
         self.course_deg, self.speed_mps = 90.0, 0.0
         self.quality, self.age_s = 4, 1.0
         self._number = 0
+        self._began_s = time.monotonic()
 
     def talk_until(self, condition: Callable[[], bool]) -> float:
         """Send epochs until a condition holds; when the first one was sent."""
@@ -184,8 +186,9 @@ class Receiver:
         self.talk_until(lambda: time.monotonic() >= end_s)
 
     def _send(self) -> None:
-        tenths = self._number
-        self._number += 1
+        # Its clock goes on while the plug is out.
+        tenths = max(self._number, round((time.monotonic() - self._began_s) * 10.0))
+        self._number = tenths + 1
         self.east_m += self.speed_mps / self.RATE_HZ
         clock = f"09{tenths // 600:02}{tenths % 600 / 10:05.2f}"
         lat_deg, lon_deg = offset(self.east_m, self.north_m)
@@ -363,20 +366,25 @@ def test_corrections_older_than_a_limit_drop_its_line(
 def test_coming_too_near_to_the_fence_drops_all(start: Start, receiver: Receiver) -> None:
     """The lawn ends 30 m east; the mower's front edge is 0.35 m ahead of the antenna."""
     machine = start()
+    receiver.east_m = 28.2
     receiver.talk_until(machine.full)
-    receiver.east_m, receiver.speed_mps = 28.2, 0.5
+    receiver.speed_mps = 0.5
     receiver.talk_until(lambda: receiver.east_m > 28.5)
     assert machine.full()
-    receiver.talk_until(lambda: receiver.east_m + 0.35 > 30.0 - 0.15)
+    # The blade takes 0.3 + 1 s to rest: 0.65 m at 0.5 m/s, and the bound comes on top.
+    receiver.talk_until(lambda: receiver.east_m + 0.35 > 30.0 - 0.65)
     sent_s = time.monotonic()
     until(lambda: not machine.on("blade_enable"))
     assert machine.dropped_s("blade_enable") - sent_s <= DROP_S
-    receiver.talk_until(lambda: receiver.east_m + 0.35 > 30.0 - 0.05)
-    receiver.speed_mps = 0.0
-    sent_s = receiver.talk_until(lambda: not machine.on("drive_enable"))
+    assert machine.on("drive_enable")
+    # To stand takes 0.34 m: 0.15 m until the brakes bite, 0.19 m of braking.
+    receiver.talk_until(lambda: receiver.east_m + 0.35 > 30.0 - 0.34)
+    sent_s = time.monotonic()
+    until(lambda: not machine.on("drive_enable"))
     assert machine.dropped_s("drive_enable") - sent_s <= DROP_S
     halted = [event for event in machine.told if event.evidence.get("to") == "halted"]
-    assert [finding["monitor"] for finding in halted[-1].evidence["findings"]] == ["room"]
+    monitors = [finding["monitor"] for finding in halted[-1].evidence["findings"]]
+    assert monitors == ["stopping", "blade_stop"]
     assert halted[-1].evidence["nearest"] == "lawn"
     receiver.talk(1.0)
     assert not machine.on("drive_enable")

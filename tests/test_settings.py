@@ -260,7 +260,14 @@ LOWEST_AND_HIGHEST = [
     ("receiver.epoch_wait_s", 0.01, 2.0),
     ("mower.course_from_mps", 0.05, 3.0),
     ("bound.probability", 0.5, 0.9999999),
-    ("bound.sigma_floor_m", 0.001, 1.0),
+    ("bound.optimism.fixed", 1.0, 10.0),
+    ("bound.floor_m.fixed", 0.0, 10.0),
+    ("bound.age_rate_mps", 0.0, 0.1),
+    ("mower.stopping.reaction_s", 0.01, 10.0),
+    ("mower.course_error_deg", 0.0, 45.0),
+    ("track.window_s", 1.0, 120.0),
+    ("limits.course.slowed", 0.0, 180.0),
+    ("limits.stopping.halted", -100.0, 100.0),
     ("bound.sigma_m.single", 0.001, 1000.0),
     ("limits.silence.halted", 0.0, 600.0),
     ("limits.correction_age.slowed", 0.0, 600.0),
@@ -604,7 +611,7 @@ def test_every_limit_in_the_delivered_settings_is_the_default() -> None:
 
 def test_everything_else_in_the_delivered_settings_is_the_default(file: Path) -> None:
     delivered = load(CONFIG / "settings.yaml").settings
-    default = taken(file, BASE).settings
+    default = taken(file, BASE + "  antenna_height_m: 0.3\n").settings
     own = {"fence", "outputs", "inputs", "journal", "receiver"}
     assert delivered.model_dump(exclude=own) == default.model_dump(exclude=own)
     assert delivered.receiver.baud == default.receiver.baud
@@ -619,7 +626,18 @@ def test_the_delivered_settings_name_every_key() -> None:
     """Whoever reads the file sees all there is to set."""
     document = yaml.safe_load((CONFIG / "settings.yaml").read_text())
     assert set(document) == set(Settings.model_fields)
-    for name in ("mower", "receiver", "outputs", "inputs", "journal", "arm", "bound", "clear_s"):
+    sections = [
+        "mower",
+        "receiver",
+        "outputs",
+        "inputs",
+        "journal",
+        "arm",
+        "bound",
+        "track",
+        "clear_s",
+    ]
+    for name in sections:
         section = getattr(load(CONFIG / "settings.yaml").settings, name)
         assert set(document[name]) == set(type(section).model_fields), name
 
@@ -650,6 +668,19 @@ def test_a_value_that_refers_to_itself_is_refused(tmp_path: Path) -> None:
     file.write_text("fence: &a [*a]\n")
     with pytest.raises(BadInput, match="refers to itself"):
         load(file)
+
+
+def test_a_monitor_may_be_set_to_watch_only_but_not_one_that_supervision_rests_on(
+    file: Path,
+) -> None:
+    limits = taken(file, BASE + "limits: {drift: {watch_only: true}}\n").settings.limits
+    assert limits.watch_only("drift")
+    assert not limits.watch_only("jump")
+    for name in ("silence", "solution", "room"):
+        assert (
+            "watch_only must be false"
+            in faults(file, BASE + f"limits: {{{name}: {{watch_only: true}}}}\n")[0]
+        )
 
 
 def test_values_that_contradict_each_other_are_refused(file: Path) -> None:

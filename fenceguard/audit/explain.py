@@ -27,8 +27,43 @@ REASONS: dict[str, Callable[[Finding], str]] = {
     "bound": lambda f: (
         f"the position could be {number(f['value'])} m off; {number(f['limit'])} m are allowed"
     ),
+    "late": lambda f: (
+        f"the epoch came {number(f['value'])} s later than the promptest ones; "
+        f"{number(f['limit'])} s are allowed"
+    ),
+    "station": lambda f: (
+        f"the corrections came from station {f['value']}, not from one that is {f['limit']}"
+    ),
+    "refix": lambda f: (
+        f"the fixed position lay {number(f['value'])} m beyond where the mower could be; "
+        f"{number(f['limit'])} m are allowed"
+    ),
+    "jump": lambda f: (
+        f"the position jumped {number(f['value'])} m farther than the mower can drive; "
+        f"{number(f['limit'])} m are allowed"
+    ),
+    "drift": lambda f: (
+        f"the position moved {number(f['value'])} m otherwise than the speed says; "
+        f"{number(f['limit'])} m are allowed"
+    ),
+    "height": lambda f: (
+        f"the antenna was {number(f['value'])} m off the lawn's surface; "
+        f"{number(f['limit'])} m are allowed"
+    ),
+    "course": lambda f: (
+        f"the course was {number(f['value'])} degrees off the way taken; "
+        f"{number(f['limit'])} are allowed"
+    ),
     "room": lambda f: (
         f"{number(f['value'])} m of room were left to the fence with the error at its worst; "
+        f"{number(f['limit'])} m are needed"
+    ),
+    "stopping": lambda f: (
+        f"{number(f['value'])} m would be left ahead after stopping; "
+        f"{number(f['limit'])} m are needed"
+    ),
+    "blade_stop": lambda f: (
+        f"{number(f['value'])} m would be left ahead when the blade has come to rest; "
         f"{number(f['limit'])} m are needed"
     ),
 }

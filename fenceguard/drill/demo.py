@@ -12,14 +12,13 @@ import math
 import sys
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
-from functools import reduce
-from operator import xor
 from pathlib import Path
 from random import Random
 from typing import Any, NamedTuple
 
 from pymap3d import enu2geodetic
 
+from fenceguard.drill.nmea import checksum, gga, gst, position_text, rmc
 from fenceguard.errors import BadInput
 
 Point = tuple[float, float]
@@ -42,7 +41,6 @@ SENTENCE_S = 0.007
 
 ANTENNA_ABOVE_GROUND_M = 0.3
 GEOID_SEPARATION_M = -21.5
-MPS_PER_KNOT = 1852.0 / 3600.0
 STATION = "0042"
 
 MOWING_MPS = 0.5
@@ -226,82 +224,33 @@ def recording(seed: int, rate_hz: int, duration_s: float) -> Iterator[bytes]:
             )
         )
         speed_mps = abs(pose.speed_mps + random.gauss(0.0, 0.015))
-        course_deg = (pose.heading_deg + random.gauss(0.0, 1.5)) % 360.0
+        course_deg: float | None = (pose.heading_deg + random.gauss(0.0, 1.5)) % 360.0
         stated_m = [solution.stated_m * random.uniform(0.85, 1.15) for _ in range(2)]
         arrival_s = FIRST_UTC_S + time_s + LATENCY_S + abs(random.gauss(0.0, JITTER_S))
         if during(SILENCE_S, time_s):
             continue
         place = position_text(lat_deg, lon_deg)
+        utc_s = FIRST_UTC_S + time_s
+        corrections = None if solution is SINGLE else (correction_age_s(time_s), STATION)
+        course_deg = course_deg if pose.speed_mps else None
         sentences = (
-            gga(time_s, place, solution, height_m),
-            rmc(time_s, place, solution, speed_mps, course_deg if pose.speed_mps else None),
-            gst(time_s, stated_m[0], stated_m[1]),
+            gga(
+                utc_s,
+                place,
+                solution.quality,
+                solution.satellites,
+                solution.hdop,
+                height_m,
+                GEOID_SEPARATION_M,
+                corrections,
+            ),
+            rmc(utc_s, place, solution.mode, speed_mps, course_deg),
+            gst(utc_s, stated_m[0], stated_m[1]),
         )
         for number, body in enumerate(sentences):
             tag = f"c:{round((arrival_s + number * SENTENCE_S) * 1000.0)}"
             line = f"\\{tag}*{checksum(tag)}\\${body}*{checksum(body)}\r\n"
             yield line.encode("ascii")
-
-
-def gga(time_s: float, place: str, solution: Solution, height_m: float) -> str:
-    """Body of a GGA sentence."""
-    corrected = solution is not SINGLE
-    corrections = f"{correction_age_s(time_s):.1f},{STATION}" if corrected else ","
-    return (
-        f"GNGGA,{clock_text(time_s)},{place},{solution.quality},{solution.satellites:02d},"
-        f"{solution.hdop:.2f},{height_m - GEOID_SEPARATION_M:.4f},M,{GEOID_SEPARATION_M:.1f},M,"
-        f"{corrections}"
-    )
-
-
-def rmc(
-    time_s: float, place: str, solution: Solution, speed_mps: float, course_deg: float | None
-) -> str:
-    """Body of an RMC sentence; the course is empty where it is None."""
-    course = "" if course_deg is None else f"{course_deg:.2f}"
-    return (
-        f"GNRMC,{clock_text(time_s)},A,{place},{speed_mps / MPS_PER_KNOT:.3f},{course},"
-        f"{instant(time_s):%d%m%y},,,{solution.mode}"
-    )
-
-
-def gst(time_s: float, sigma_lat_m: float, sigma_lon_m: float) -> str:
-    """Body of a GST sentence with the error ellipse left empty, as many receivers do."""
-    return (
-        f"GNGST,{clock_text(time_s)},{2.0 * sigma_lat_m:.3f},,,,"
-        f"{sigma_lat_m:.4f},{sigma_lon_m:.4f},{1.5 * sigma_lat_m:.4f}"
-    )
-
-
-def instant(time_s: float) -> datetime:
-    """UTC of an epoch."""
-    return datetime.fromtimestamp(round(FIRST_UTC_S + time_s, 2), UTC)
-
-
-def clock_text(time_s: float) -> str:
-    """UTC as hhmmss.ss."""
-    moment = instant(time_s)
-    return f"{moment:%H%M%S}.{moment.microsecond // 10000:02d}"
-
-
-def position_text(lat_deg: float, lon_deg: float) -> str:
-    """Latitude and longitude with their hemispheres, in degrees and minutes."""
-    return (
-        f"{minutes_text(lat_deg, 2)},{'N' if lat_deg >= 0.0 else 'S'},"
-        f"{minutes_text(lon_deg, 3)},{'E' if lon_deg >= 0.0 else 'W'}"
-    )
-
-
-def minutes_text(angle_deg: float, degree_digits: int) -> str:
-    """Degrees and minutes to seven decimals, 0.2 mm on the ground."""
-    degrees, rest = divmod(round(abs(angle_deg) * 60e7), 600_000_000)
-    minutes, fraction = divmod(rest, 10_000_000)
-    return f"{degrees:0{degree_digits}d}{minutes:02d}.{fraction:07d}"
-
-
-def checksum(body: str) -> str:
-    """Exclusive-or of all characters, as two hexadecimal digits (NMEA 0183)."""
-    return f"{reduce(xor, body.encode('ascii'), 0):02X}"
 
 
 def to_geographic(local_m: tuple[float, float, float]) -> tuple[float, float, float]:
@@ -315,17 +264,17 @@ def lawn() -> dict[str, Any]:
     return {
         "type": "FeatureCollection",
         "features": [
-            _feature("keep_in", "lawn", [LAWN, FLOWER_BED]),
+            _feature("keep_in", "lawn", [LAWN, FLOWER_BED], stations=[STATION]),
             _feature("keep_out", "pond", [POND]),
         ],
     }
 
 
-def _feature(zone: str, name: str, rings: list[list[Point]]) -> dict[str, Any]:
+def _feature(zone: str, name: str, rings: list[list[Point]], **more: Any) -> dict[str, Any]:
     coordinates = [[_position(point) for point in (*ring, ring[0])] for ring in rings]
     return {
         "type": "Feature",
-        "properties": {"zone": zone, "name": name},
+        "properties": {"zone": zone, "name": name, **more},
         "geometry": {"type": "Polygon", "coordinates": coordinates},
     }
 

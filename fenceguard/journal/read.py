@@ -33,6 +33,7 @@ KINDS = {
     "rung": ("from", "to", "why", "clear_s", "findings", "intervention", *WHERE),
     "intervention_begun": ("id", "rung", "cause", "findings", *WHERE),
     "intervention_ended": ("id", "rung", "cause", "duration_s", *WHERE),
+    "watched": ("findings", *WHERE),
     "summary": TOTALS,
     "stop": ("reason", *TOTALS),
 }

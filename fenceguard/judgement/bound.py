@@ -20,16 +20,17 @@ def radius_per_sigma(probability: float) -> float:
 def sigma_m(epoch: Epoch, settings: "BoundSettings") -> float | None:
     """Standard deviation along the worst axis; None where nothing supports one.
 
-    As stated, else the default for the quality, or the σ of a single axis where that is greater. A
-    stated σ below the floor counts as the floor.
+    As stated, else the default for the quality times HDOP, or the σ of a single axis where that is
+    greater.
     """
     default_m = settings.default_sigma_m(quality_name(epoch.quality))
     if default_m is None:
         return None
     stated_m = _stated_m(epoch)
-    if stated_m is None:
-        return max(default_m, epoch.sigma_lat_m or 0.0, epoch.sigma_lon_m or 0.0)
-    return max(stated_m, settings.sigma_floor_m)
+    if stated_m is not None:
+        return stated_m
+    scaled_m = default_m if epoch.hdop is None else default_m * epoch.hdop
+    return max(scaled_m, epoch.sigma_lat_m or 0.0, epoch.sigma_lon_m or 0.0)
 
 
 def _stated_m(epoch: Epoch) -> float | None:
@@ -46,6 +47,17 @@ def _stated_m(epoch: Epoch) -> float | None:
 
 
 def bound_m(epoch: Epoch, settings: "BoundSettings") -> float | None:
-    """Radius that holds the true position with the stated probability; None if unknown."""
+    """Radius that holds the true position with the stated probability; None if unknown.
+
+    K(p) sqrt((optimism σ)² + (rate (age - fresh))²) + floor, with optimism and floor for the
+    quality. How far the mower has gone since the epoch is not in it: that way is along its path,
+    and is taken from the room ahead.
+    """
+    quality = quality_name(epoch.quality)
     sigma = sigma_m(epoch, settings)
-    return None if sigma is None else radius_per_sigma(settings.probability) * sigma
+    optimism, floor_m = settings.optimism_of(quality), settings.floor_of_m(quality)
+    if sigma is None or optimism is None or floor_m is None:
+        return None
+    stale_s = max((epoch.age_s or 0.0) - settings.age_fresh_s, 0.0)
+    spread_m = math.hypot(optimism * sigma, settings.age_rate_mps * stale_s)
+    return radius_per_sigma(settings.probability) * spread_m + floor_m

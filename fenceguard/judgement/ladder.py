@@ -133,8 +133,8 @@ class Ladder:
         if rung is Rung.LOCKED:
             self.armed = False
 
-    def grant(self, now_s: float) -> Grant:
-        """What the rung gives at this moment."""
+    def grant(self, now_s: float, permitted_mps: float = math.inf) -> Grant:
+        """What the rung gives at this moment, and no more speed than the way ahead permits."""
         gives = RUNGS[self.rung]
         blade = gives.blade and now_s >= self._blade_from_s
         mower = self._settings.mower
@@ -144,6 +144,6 @@ class Ladder:
             blade=blade,
             slow=gives.slow,
             warning=gives.blade and not blade,
-            top_speed_mps=top_speed_mps if gives.drive else 0.0,
+            top_speed_mps=min(top_speed_mps, permitted_mps) if gives.drive else 0.0,
             valid_until_s=now_s + self._settings.grant_valid_s,
         )

@@ -23,17 +23,22 @@ class Row(NamedTuple):
 class Watched:
     """A monitor with its limits, the most severe first."""
 
-    def __init__(self, monitor: Monitor, rows: tuple[Row, ...]) -> None:
+    def __init__(self, monitor: Monitor, rows: tuple[Row, ...], acts: bool = True) -> None:
         self.monitor = monitor
+        self.acts = acts
+        """Whether its findings are demands; otherwise they are only written down."""
         self.rows = tuple(sorted(rows, reverse=True))
         self.timed = monitor.timed or any(row.for_s > 0.0 for row in self.rows)
         """Whether the finding may change without a new epoch."""
-        self._grades = [monitor.grade(row.limit) for row in self.rows]
-        self.forget()
+        self._sign = 1.0 if monitor.worse == "above" else -1.0
+        self._limits = [self._sign * monitor.grade(row.limit) for row in self.rows]
+        """So that what is greater is worse, whichever side the danger lies on."""
+        self._mildest = min(self._limits)
+        self._exceeded_since_s: dict[int, float] = {}
 
     def forget(self) -> None:
         """Forget for how long the limits have been exceeded."""
-        self._exceeded_since_s: list[float | None] = [None] * len(self.rows)
+        self._exceeded_since_s.clear()
 
     def find(self, now_s: float, situation: Situation) -> Finding | None:
         """The most severe demand, if there is one. Unknown is worst: it demands `halted`."""
@@ -50,18 +55,17 @@ class Watched:
         return self._compare(now_s, reading.value)
 
     def _compare(self, now_s: float, value: float | str) -> Finding | None:
-        monitor = self.monitor
-        grade = monitor.grade(value)
-        above = monitor.worse == "above"
+        monitor, exceeded_since_s = self.monitor, self._exceeded_since_s
+        badness = self._sign * monitor.grade(value)
+        if badness <= self._mildest:
+            exceeded_since_s.clear()
+            return None
         demanded = None
-        for index, limit in enumerate(self._grades):
-            if not (grade > limit if above else grade < limit):
-                self._exceeded_since_s[index] = None
+        for index, limit in enumerate(self._limits):
+            if badness <= limit:
+                exceeded_since_s.pop(index, None)
                 continue
-            since_s = self._exceeded_since_s[index]
-            if since_s is None:
-                since_s = self._exceeded_since_s[index] = now_s
-            row = self.rows[index]
+            row, since_s = self.rows[index], exceeded_since_s.setdefault(index, now_s)
             if demanded is None and now_s - since_s >= row.for_s:
                 demanded = Finding(monitor.name, value, row.limit, monitor.unit, row.rung)
         return demanded
@@ -81,5 +85,5 @@ def watched(limits: "Limits") -> list[Watched]:
             if rung is not Rung.FULL and (limit := limits.at(monitor.name, rung.word)) is not None
         )
         if rows:
-            found.append(Watched(monitor, rows))
+            found.append(Watched(monitor, rows, not limits.watch_only(monitor.name)))
     return found

@@ -1,20 +1,40 @@
 """The supervisor: time and epochs in, decisions out."""
 
 import math
-from typing import TYPE_CHECKING, TypeGuard
+from typing import TYPE_CHECKING, NamedTuple, TypeGuard
 
 from fenceguard.judgement.bound import bound_m
 from fenceguard.judgement.ladder import Ladder
 from fenceguard.judgement.limits import Watched, watched
+from fenceguard.judgement.track import NO_EVIDENCE, Track, turned_deg
 from fenceguard.judgement.words import Decision, Finding, Inputs, Rung, Situation
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.footprint import Footprint
+from fenceguard.mower.path import Path
 from fenceguard.receiver.epoch import FIXED, Epoch
 
 if TYPE_CHECKING:
     from fenceguard.settings import Settings
 
 NOTHING_PRESSED = Inputs()
+HORIZON_SPARE_M = 0.5
+
+
+class Pointing(NamedTuple):
+    """Directions clockwise from north; None where they are not known."""
+
+    heading_deg: float | None = None
+    travel_deg: float | None = None
+    may_reverse: bool = False
+
+    def headings_deg(self) -> tuple[float | None, ...]:
+        """Every way that the nose may point."""
+        if self.heading_deg is None or not self.may_reverse:
+            return (self.heading_deg,)
+        return self.heading_deg, self.heading_deg + 180.0
+
+
+NOWHERE = Pointing()
 
 
 class Supervisor:
@@ -23,8 +43,13 @@ class Supervisor:
     def __init__(self, settings: "Settings", fence: Fence) -> None:
         self._settings = settings
         self._fence = fence
-        self._course_from_mps = settings.mower.course_from_mps
+        self._mower = settings.mower
+        self._stopping = settings.mower.stopping.worst()
         self._footprint = Footprint(settings.mower.outline_m, settings.mower.antenna_m)
+        self._path = Path(self._footprint, settings.mower.course_error_deg)
+        self._keep_m = [_slowed_limit(settings, name) for name in ("stopping", "blade_stop")]
+        self._course_within_deg = _slowed_limit(settings, "course", math.inf)
+        self._track = Track(settings)
         self._ladder = Ladder(settings)
         self._watched = watched(settings.limits)
         self._timed = [one for one in self._watched if one.timed]
@@ -38,6 +63,10 @@ class Supervisor:
         self._valid_at_s: float | None = None
         self._utc_s = -math.inf
         self._utc_advanced_at_s = now_s
+        self._track.forget()
+        self._pointed_at_s = -math.inf
+        self._speed_told = -math.inf, 0.0
+        self._pointing = NOWHERE
         self._sound_since_s: float | None = None
         for one in self._watched:
             one.forget()
@@ -62,7 +91,9 @@ class Supervisor:
             self._situation = self._hear(now_s, epoch)
         elif self._valid_at_s is not None:
             self._situation = _silent(self._situation, now_s - self._valid_at_s)
-        findings = self._judge(now_s, self._watched if epoch is not None else self._timed)
+        if inputs.reset:
+            self._track.trust_again()
+        findings, watched = self._judge(now_s, self._watched if epoch is not None else self._timed)
         was = self._ladder.rung
         demand = max(finding.rung for finding in findings) if findings else Rung.FULL
         move = self._ladder.step(now_s, demand, inputs.reset, self._may_arm(now_s, findings))
@@ -72,14 +103,20 @@ class Supervisor:
             was=was,
             why=move.why,
             clear_s=move.clear_s,
-            grant=self._ladder.grant(now_s),
+            grant=self._ladder.grant(now_s, self._permitted_mps()),
             findings=findings,
+            watched=watched,
             situation=self._situation,
             armed=self._ladder.armed,
         )
 
-    def _judge(self, now_s: float, ones: list[Watched]) -> tuple[Finding, ...]:
-        """All findings, after asking those monitors again whose findings may have changed."""
+    def _judge(
+        self, now_s: float, ones: list[Watched]
+    ) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+        """All findings, after asking those monitors again whose findings may have changed.
+
+        First those that act, then those that only watch.
+        """
         for one in ones:
             found = one.find(now_s, self._situation)
             if found is not None:
@@ -87,11 +124,11 @@ class Supervisor:
             else:
                 self._found.pop(one.monitor.name, None)
         if not self._found:
-            return ()
-        return tuple(
-            self._found[one.monitor.name]
-            for one in self._watched
-            if one.monitor.name in self._found
+            return (), ()
+        standing = [one for one in self._watched if one.monitor.name in self._found]
+        return (
+            tuple(self._found[one.monitor.name] for one in standing if one.acts),
+            tuple(self._found[one.monitor.name] for one in standing if not one.acts),
         )
 
     def _hear(self, now_s: float, epoch: Epoch) -> Situation:
@@ -100,18 +137,107 @@ class Supervisor:
         silence_s = None if self._valid_at_s is None else now_s - self._valid_at_s
         position = _position(epoch)
         if position is None:
+            self._track.lost()
             return Situation(epoch, silence_s=silence_s, utc_lag_s=utc_lag_s)
         self._valid_at_s = now_s
-        heading_deg, may_reverse = self._heading_deg(epoch)
         place = self._fence.frame.to_local(*position)
-        clearance = self._footprint.clearance(self._fence, *place, heading_deg, may_reverse)
+        bound = bound_m(epoch, self._settings.bound)
+        pointing = self._pointing_deg(now_s, epoch)
+        evidence = NO_EVIDENCE
+        if not _known(bound):
+            self._track.lost()
+        else:
+            evidence = self._track.hear(now_s, epoch, place, bound, pointing.travel_deg)
+        if (evidence.course_off_deg or 0.0) > self._course_within_deg:
+            pointing = NOWHERE
+        clearance = self._footprint.clearance(
+            self._fence, *place, pointing.heading_deg, pointing.may_reverse
+        )
+        speed_mps = self._speed_mps(now_s, epoch)
+        ahead_m = None
+        if bound is not None:
+            ahead_m = -bound + min(
+                self._path.ahead_m(
+                    self._fence,
+                    *place,
+                    heading_deg,
+                    pointing.travel_deg,
+                    evidence.curvature_per_m,
+                    clearance.metres,
+                    self._horizon_m(speed_mps),
+                )
+                for heading_deg in pointing.headings_deg()
+            )
         return Situation(
             epoch,
             clearance_m=clearance.metres,
             nearest=clearance.ring,
-            bound_m=bound_m(epoch, self._settings.bound),
+            bound_m=bound,
             silence_s=silence_s,
             utc_lag_s=utc_lag_s,
+            ahead_m=ahead_m,
+            speed_mps=speed_mps,
+            stopping=self._stopping,
+            stations=self._fence.stations,
+            height_off_m=self._height_off_m(epoch, place),
+            evidence=evidence,
+        )
+
+    def _pointing_deg(self, now_s: float, epoch: Epoch) -> Pointing:
+        """Where the mower points and goes.
+
+        The heading where it is told, else the course while the mower is fast enough; what was told
+        last is held for a moment, as a sentence may get lost. With both, a course that is nearer
+        to the tail than to the nose is reversing; by its course alone the mower may be reversing.
+        """
+        fast = (epoch.speed_mps or 0.0) > self._mower.course_from_mps
+        course_deg = epoch.course_deg if fast and _known(epoch.course_deg) else None
+        if _known(epoch.heading_deg):
+            heading_deg = epoch.heading_deg
+            reversing = course_deg is not None and abs(turned_deg(heading_deg, course_deg)) > 90.0
+            self._pointed_at_s = now_s
+            travel_deg = (heading_deg + 180.0 * reversing) % 360.0
+            self._pointing = Pointing(heading_deg, travel_deg, False)
+        elif course_deg is not None:
+            self._pointed_at_s = now_s
+            self._pointing = Pointing(course_deg, course_deg, True)
+        elif now_s - self._pointed_at_s > self._mower.held_s:
+            self._pointing = NOWHERE
+        return self._pointing
+
+    def _speed_mps(self, now_s: float, epoch: Epoch) -> float:
+        """The speed as told, else for a moment the last one with what it may have gained."""
+        if _known(epoch.speed_mps):
+            self._speed_told = now_s, epoch.speed_mps
+            return epoch.speed_mps
+        told_at_s, told_mps = self._speed_told
+        held_s = now_s - told_at_s
+        if held_s > self._mower.held_s:
+            return self._mower.full_mps
+        return min(self._mower.full_mps, told_mps + self._mower.speeding_up_mps2 * held_s)
+
+    def _height_off_m(self, epoch: Epoch, place: tuple[float, float]) -> float | None:
+        surface, mount_m = self._fence.surface, self._mower.antenna_height_m
+        if surface is None or mount_m is None or epoch.height_m is None:
+            return None
+        off_m = abs(epoch.height_m - mount_m - surface.height_m(*place))
+        return max(0.0, off_m - surface.tolerance_m)
+
+    def _horizon_m(self, speed_mps: float) -> float:
+        """How far to look ahead: farther than the limits ask for at the greater of both speeds."""
+        stopping, fastest_mps = self._stopping, max(speed_mps, self._mower.full_mps)
+        return HORIZON_SPARE_M + max(
+            stopping.distance_m(fastest_mps), stopping.blade_distance_m(fastest_mps)
+        )
+
+    def _permitted_mps(self) -> float:
+        """The speed from which mower and blade come to rest with the margins kept."""
+        left_m = self._situation.left_ahead_m
+        if left_m is None:
+            return 0.0
+        return min(
+            self._stopping.permitted_mps(left_m - self._keep_m[0]),
+            self._stopping.blade_permitted_mps(left_m - self._keep_m[1]),
         )
 
     def _utc_lag_s(self, now_s: float, utc_s: float) -> float | None:
@@ -120,17 +246,6 @@ class Supervisor:
             self._utc_s = utc_s
             self._utc_advanced_at_s = now_s
         return None if went_back else now_s - self._utc_advanced_at_s
-
-    def _heading_deg(self, epoch: Epoch) -> tuple[float | None, bool]:
-        """The heading where it is told, else the course while the mower is fast enough.
-
-        Of a course nobody knows whether the mower is reversing: the second value says so.
-        """
-        if _known(epoch.heading_deg):
-            return epoch.heading_deg, False
-        if _known(epoch.course_deg) and (epoch.speed_mps or 0.0) > self._course_from_mps:
-            return epoch.course_deg, True
-        return None, False
 
     def _may_arm(self, now_s: float, findings: tuple[Finding, ...]) -> bool:
         """A fixed solution, inside the fence, with no demand, for long enough."""
@@ -146,8 +261,13 @@ class Supervisor:
 
 def _silent(situation: Situation, silence_s: float) -> Situation:
     """The same situation, that much later."""
-    epoch, clearance_m, nearest, bound_m, _, utc_lag_s = situation
-    return Situation(epoch, clearance_m, nearest, bound_m, silence_s, utc_lag_s)
+    return situation._replace(silence_s=silence_s, since_s=silence_s)
+
+
+def _slowed_limit(settings: "Settings", monitor: str, otherwise: float = 0.0) -> float:
+    """The limit of a monitor for `slowed`, by which the permitted speed is reckoned."""
+    limit = settings.limits.at(monitor, Rung.SLOWED.word)
+    return otherwise if limit is None else float(limit.limit)
 
 
 def _known(value: float | None) -> TypeGuard[float]:

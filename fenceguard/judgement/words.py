@@ -3,6 +3,8 @@
 from enum import IntEnum
 from typing import NamedTuple
 
+from fenceguard.judgement.track import NO_EVIDENCE, Evidence
+from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
 
 
@@ -39,8 +41,20 @@ class Situation(NamedTuple):
     bound_m: float | None = None
     silence_s: float | None = None
     """Time since the last valid epoch; at a valid epoch, the gap that it ended."""
+    since_s: float = 0.0
+    """Time since the last valid epoch; at a valid epoch 0."""
     utc_lag_s: float | None = None
     """How far the receiver's UTC hangs behind: 0 while it advances."""
+    ahead_m: float | None = None
+    """Way to the first fence line on the mower's path, less the bound, at the last valid epoch."""
+    speed_mps: float = 0.0
+    """Speed by which to judge that way: as told, else the top speed."""
+    stopping: Stopping | None = None
+    stations: tuple[str, ...] = ()
+    """Reference stations that the fence was surveyed with; none if that is not known."""
+    height_off_m: float | None = None
+    """By how much the height misses the lawn's surface beyond its tolerance; None: not known."""
+    evidence: Evidence = NO_EVIDENCE
 
     @property
     def room_m(self) -> float | None:
@@ -48,6 +62,11 @@ class Situation(NamedTuple):
         if self.clearance_m is None or self.bound_m is None:
             return None
         return self.clearance_m - self.bound_m
+
+    @property
+    def left_ahead_m(self) -> float | None:
+        """The way ahead that is left by now, if the mower has gone on as fast as before."""
+        return None if self.ahead_m is None else self.ahead_m - self.speed_mps * self.since_s
 
 
 class Finding(NamedTuple):
@@ -89,5 +108,7 @@ class Decision(NamedTuple):
     grant: Grant
     findings: tuple[Finding, ...]
     """Every demand of this step, one from each monitor at most."""
+    watched: tuple[Finding, ...]
+    """What monitors that only watch would have demanded."""
     situation: Situation
     armed: bool

@@ -8,6 +8,7 @@ import numpy.typing as npt
 import shapely
 
 from fenceguard.lawn.frame import Array, Frame
+from fenceguard.lawn.surface import Surface
 
 Shapes = npt.NDArray[np.object_]
 """Shapely geometries in an array."""
@@ -32,11 +33,20 @@ class Nearest(NamedTuple):
 class Fence:
     """Where the mower may be: inside the keep-in ring and outside every keep-out ring.
 
-    `area` is that place as a shape in the local frame.
+    `area` is that place as a shape in the local frame, `surface` the ground's where the fence was
+    surveyed with heights, `stations` the reference stations that it was surveyed with, where known.
     """
 
-    def __init__(self, frame: Frame, rings: Sequence[Ring]) -> None:
+    def __init__(
+        self,
+        frame: Frame,
+        rings: Sequence[Ring],
+        surface: Surface | None = None,
+        stations: Sequence[str] = (),
+    ) -> None:
         self.frame = frame
+        self.surface = surface
+        self.stations = tuple(stations)
         self.rings = tuple(rings)
         keep_in = shapely.union_all([shapely.polygons(r.points_m) for r in rings if r.keeps_in])
         keep_out = shapely.union_all(
@@ -49,12 +59,13 @@ class Fence:
         self._edges = shapely.STRtree(shapely.linestrings(np.concatenate(edges)))
 
     def nearest(self, shape: Shapes) -> Nearest:
-        """Distance from one shape in the local frame (an array of one) to the nearest fence line.
+        """Distance from shapes in the local frame to the fence line nearest to any of them.
 
         It is 0 where they meet.
         """
         pairs, distance = self._edges.query_nearest(shape, return_distance=True, all_matches=False)
-        return Nearest(float(distance[0]), self.rings[self._ring_of_edge[pairs[1, 0]]].name)
+        first = distance.argmin()
+        return Nearest(float(distance[first]), self.rings[self._ring_of_edge[pairs[1, first]]].name)
 
     def holds(self, points_m: Array) -> npt.NDArray[np.bool_]:
         """For each point (shape (n, 2)) whether the mower may be there; a line is not inside."""

@@ -11,10 +11,13 @@ import shapely
 from fenceguard.errors import BadInput
 from fenceguard.lawn.fence import Fence, Ring
 from fenceguard.lawn.frame import Array, Frame
+from fenceguard.lawn.surface import fitted
 
 ZONE = "zone"
 """The property that tells what a polygon is for: `keep_in` or `keep_out`."""
 ZONES = ("keep_in", "keep_out")
+STATIONS = "stations"
+"""The property of the keep-in polygon that lists the reference stations of its survey."""
 MAX_ACROSS_M = 2000.0
 MIN_AREA_M2 = 1.0
 LOWEST_M, HIGHEST_M = -500.0, 9000.0
@@ -33,8 +36,10 @@ class _Line(NamedTuple):
     feature: str
     keeps_in: bool
     lon_lat_deg: Array
-    height_m: float
-    """Height of the first corner, 0 where the file gives none."""
+    heights_m: Array | None
+    """Height of each position above the ellipsoid, None where one of them has none."""
+    stations: list[str]
+    """Reference stations that it was surveyed with."""
 
 
 def read(path: Path) -> Fence:
@@ -60,7 +65,8 @@ def parse(document: Any, source: str) -> Fence:
     lines = _lines(document, faults)
     _raise(source, faults)
     lon_deg, lat_deg = lines[0].lon_lat_deg[0]
-    frame = Frame(float(lat_deg), float(lon_deg), lines[0].height_m)
+    heights_m = lines[0].heights_m
+    frame = Frame(float(lat_deg), float(lon_deg), 0.0 if heights_m is None else heights_m[0])
     rings = [
         Ring(line.name, line.keeps_in, np.column_stack(frame.to_local(*line.lon_lat_deg.T[::-1])))
         for line in lines
@@ -70,7 +76,10 @@ def parse(document: Any, source: str) -> Fence:
     _raise(source, faults)
     faults += _misplaced(lines, rings)
     _raise(source, faults)
-    fence = Fence(frame, rings)
+    surface = None
+    if heights_m is not None:
+        surface = fitted(np.column_stack([rings[0].points_m, heights_m])[:-1])
+    fence = Fence(frame, rings, surface, lines[0].stations)
     if fence.area.area < MIN_AREA_M2:
         faults.append(
             f"{lines[0].feature}: {fence.area.area:.2f} m² remain to be mowed, less than "
@@ -136,6 +145,13 @@ def _feature_lines(index: int, feature: Any, faults: list[str]) -> list[_Line]:
         )
         return []
     name = given if isinstance(given, str) else f"{zone} {index}"
+    stations = properties.get(STATIONS, [])
+    if not isinstance(stations, list) or not all(isinstance(one, str) for one in stations):
+        faults.append(
+            f'{where}: property "{STATIONS}" is {json.dumps(stations)}; it must be a list of '
+            'station identifiers, each in quotes, such as ["0123"]'
+        )
+        stations = []
     lines = []
     for number, positions in enumerate(rings):
         place = where if number == 0 else f"{where} interior ring {number}"
@@ -145,11 +161,18 @@ def _feature_lines(index: int, feature: Any, faults: list[str]) -> list[_Line]:
             degrees = np.array([position[:2] for position in positions], dtype=float)
             ring_name = name if number == 0 else f"{name} interior ring {number}"
             keeps_in = zone == "keep_in" and number == 0
-            height_m = float([*positions[0], 0.0][2])
-            lines.append(_Line(ring_name, place, keeps_in, degrees, height_m))
+            lines.append(
+                _Line(ring_name, place, keeps_in, degrees, _heights_m(positions), stations)
+            )
     if zone == "keep_out" and len(rings) > 1:
         faults.append(f"{where}: a keep-out polygon has an interior ring; remove that ring")
     return lines
+
+
+def _heights_m(positions: list[Any]) -> Array | None:
+    if any(len(position) < 3 for position in positions):
+        return None
+    return np.array([position[2] for position in positions], dtype=float)
 
 
 def _ring_faults(place: str, positions: Any) -> list[str]:

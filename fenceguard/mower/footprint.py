@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -36,6 +36,16 @@ class Footprint:
         """Distance from the antenna to the farthest corner."""
         self._samples = _samples(self._corners)
 
+    def placed(self, places_m: Array, headings: Array) -> Array:
+        """The corners with the antenna at each of some places, shape (..., corners, 2).
+
+        `places_m` holds east and north, shape (..., 2), `headings` radians clockwise from north,
+        shape (...).
+        """
+        turns = np.moveaxis(_turn(np.sin(headings), np.cos(headings)), (0, 1), (-2, -1))
+        corners: Array = places_m[..., np.newaxis, :] + self._corners @ turns
+        return corners
+
     def clearance(
         self,
         fence: Fence,
@@ -57,23 +67,20 @@ class Footprint:
             inside = bool(fence.holds(antenna[np.newaxis])[0])
             signed_m = nearest.distance_m if inside else -nearest.distance_m
             return Clearance(signed_m - self.reach_m, nearest.ring)
-        if either_way:
-            ahead, astern = (
-                self.clearance(fence, east_m, north_m, heading_deg + turned_deg)
-                for turned_deg in (0.0, 180.0)
-            )
-            return min(ahead, astern)
-        turn = _turn(heading_deg)
-        corners = antenna + self._corners @ turn
-        nearest = fence.nearest(shapely.polygons(corners[np.newaxis]))
-        if nearest.distance_m > 0.0 and bool(fence.holds(corners[:1])[0]):
+        heading = math.radians(heading_deg)
+        turn = _turn(math.sin(heading), math.cos(heading))
+        # Turned round, every corner is on the other side of the antenna.
+        ways_round = np.array([[[1.0]], [[-1.0]]] if either_way else [[[1.0]]])
+        corners = antenna + ways_round * (self._corners @ turn)
+        nearest = fence.nearest(shapely.polygons(corners))
+        if nearest.distance_m > 0.0 and bool(fence.holds(corners[:, 0]).all()):
             return Clearance(nearest.distance_m, nearest.ring)
-        return Clearance(-fence.depth_m(antenna + self._samples @ turn), nearest.ring)
+        samples = antenna + ways_round * (self._samples @ turn)
+        return Clearance(-fence.depth_m(samples.reshape(-1, 2)), nearest.ring)
 
 
-def _turn(heading_deg: float) -> Array:
+def _turn(sin: Any, cos: Any) -> Array:
     """Matrix from (ahead, left) rows to (east, north) rows, heading clockwise from north."""
-    sin, cos = math.sin(math.radians(heading_deg)), math.cos(math.radians(heading_deg))
     return np.array([[sin, cos], [-cos, sin]])
 
 

@@ -73,6 +73,7 @@ def write_settings(
 ) -> Path:
     """Settings for a recording, and a fence 20 m around all that it covers; returns the file.
 
+    What moved there was no mower, so monitors that know how a mower moves only watch.
     `silence_s` are the limits for slowed, blade_off and halted; `more` is added as it is.
     """
     lat0, lon0 = positions[0].lat_deg, positions[0].lon_deg
@@ -98,6 +99,13 @@ mower:
   antenna_m: [0.0, 0.0]
 outputs: none
 limits:
+  bound: {{slowed: 5, blade_off: 10, halted: 20}}
+  jump: {{watch_only: true}}
+  drift: {{watch_only: true}}
+  refix: {{watch_only: true}}
+  course: {{watch_only: true}}
+  stopping: {{watch_only: true}}
+  blade_stop: {{watch_only: true}}
   silence: {{slowed: {slowed_s}, blade_off: {blade_off_s}, halted: {halted_s}}}
 {more}""")
     return settings

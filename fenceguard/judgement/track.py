@@ -1,0 +1,301 @@
+"""What the epochs of the last while say about each other.
+
+The receiver measures its speed by Doppler shift, apart from its position, and wrong positions do
+not move as it does. So the track adds up speed and course and compares:
+
+- over a window, with how the position changed (drift);
+- over a loss of the solution, with where the first fixed position lies (refix). The reach is the
+  place where the mower can be: it moves with the Doppler speed from the last position that was
+  trusted, and widens with the error of that; where the receiver told no speed, by the top speed. A
+  fixed position out of reach is doubted until one lies within the reach again, or a person resets
+  the mower at the machine. The reach of a doubted position widens no more: standing there for long
+  does not make it more likely.
+
+Speed added up is off by a share of the way, and, where the speed changed between two epochs, by up
+to half that change times the time between them. These last are independent and add up in squares.
+
+At the first fix there is nothing to compare with. Nothing here depends on a clock: all times are
+the receiver's own, and arrival times are given.
+"""
+
+import math
+from collections import deque
+from typing import TYPE_CHECKING, NamedTuple
+
+from fenceguard.receiver.epoch import FIXED, Epoch
+
+if TYPE_CHECKING:
+    from fenceguard.settings import Settings
+
+GAP_S = 1.2
+"""Speed and course are not carried over a longer gap."""
+TURN_S = 1.0
+"""Over this time a turn, and the course's own noise, are averaged."""
+MOVED_M = 0.3
+"""Less of a way says nothing about its direction."""
+RESTING_MPS = 0.1
+"""A slower receiver may leave out the course."""
+LEAST_WAY_M = 0.25
+"""A turn on the spot counts as one along short a way."""
+CLOCK_DRIFT = 2e-4
+"""How far two clocks may drift apart, in seconds per second; crystals do better."""
+
+Place = tuple[float, float]
+"""East and north in m in the local frame."""
+_Told = tuple[float, Place]
+"""UTC in s, and the velocity in m/s towards east and north that was told then."""
+
+
+class Evidence(NamedTuple):
+    """What the track says of one epoch; None where there is nothing to compare with."""
+
+    jump_m: float | None = None
+    """By how much the step from the position before is longer than top speed and bounds allow."""
+    drift_m: float | None = None
+    """Difference between how the position changed over the window and what the speed adds up to."""
+    refix_m: float | None = None
+    """By how much a fixed position after a loss is out of reach."""
+    late_s: float | None = None
+    """By how much later than the promptest epochs it arrived."""
+    course_off_deg: float | None = None
+    """Angle between the course and the way that the positions have taken."""
+    curvature_per_m: float = 0.0
+    """How the course bends, in radians per m, clockwise."""
+
+
+NO_EVIDENCE = Evidence()
+
+
+class _Reckoned(NamedTuple):
+    """Where speed and course added up lead to, and how far off that is."""
+
+    east_m: float = 0.0
+    north_m: float = 0.0
+    way_m: float = 0.0
+    squares_m2: float = 0.0
+
+    def plus(self, other: "_Reckoned") -> "_Reckoned":
+        """This way, and then another."""
+        return _Reckoned(*(a + b for a, b in zip(self, other, strict=True)))
+
+    def minus(self, other: "_Reckoned") -> "_Reckoned":
+        """What is left of this way when its beginning is cut off."""
+        return _Reckoned(*(a - b for a, b in zip(self, other, strict=True)))
+
+    def error_m(self, way_error: float) -> float:
+        """How far off the end may be; `way_error` is a share of the way."""
+        return way_error * self.way_m + math.sqrt(max(0.0, self.squares_m2))
+
+
+class _Point(NamedTuple):
+    """A position in the window, and the way that led to it since the window began."""
+
+    utc_s: float
+    place: Place
+    reckoned: _Reckoned
+    travel_deg: float | None
+
+
+class Track:
+    """Follows the epochs of one receiver."""
+
+    def __init__(self, settings: "Settings") -> None:
+        self._settings = settings.track
+        self._top_mps = settings.mower.full_mps
+        self.forget()
+
+    def forget(self) -> None:
+        """Know nothing."""
+        self._last: tuple[Epoch, Place, float] | None = None
+        self._window: deque[_Point] = deque()
+        self._spoke: _Told | None = None
+        self._reckoned_to_s = -math.inf
+        self._heard_at_s = -math.inf
+        self._fixed_before = False
+        self.trust_again()
+
+    def trust_again(self) -> None:
+        """A person has looked at the machine: the next fixed position, and its delay, count."""
+        self._promptest_s = math.inf
+        self._trusted: tuple[Place, float] | None = None
+        self._since = _Reckoned()
+        self._unseen_m = 0.0
+        self._excess_m: float | None = None
+
+    def lost(self) -> None:
+        """An epoch without a position came."""
+        self._fixed_before = False
+
+    def hear(
+        self,
+        now_s: float,
+        epoch: Epoch,
+        place: Place,
+        bound_m: float,
+        travel_deg: float | None,
+    ) -> Evidence:
+        """The evidence at an epoch with a position, `bound_m` around it.
+
+        `travel_deg` is the direction in which the mower goes, as far as it is told.
+        """
+        late_s = self._late_s(now_s, epoch.utc_s)
+        if self._last is None:
+            self._begin(epoch, place, bound_m, travel_deg)
+            return Evidence(late_s=late_s)
+        before, place_before, bound_before_m = self._last
+        passed_s = epoch.utc_s - before.utc_s
+        if not passed_s > 0.0:
+            return Evidence(refix_m=self._excess_m, late_s=late_s)
+        allowed_m = self._top_mps * passed_s + bound_m + bound_before_m
+        jump_m = math.dist(place, place_before) - allowed_m
+        if epoch.quality != before.quality:
+            self._window.clear()
+        self._go_on(epoch, place, travel_deg)
+        self._judge_fix(epoch, place, bound_m, jump_m > 0.0)
+        self._last = epoch, place, bound_m
+        return Evidence(
+            jump_m,
+            self._drift_m(),
+            self._excess_m,
+            late_s,
+            self._course_off_deg(),
+            self._curvature_per_m(),
+        )
+
+    def _begin(self, epoch: Epoch, place: Place, bound_m: float, travel_deg: float | None) -> None:
+        self._last = epoch, place, bound_m
+        self._reckoned_to_s = epoch.utc_s
+        self._go_on(epoch, place, travel_deg)
+        self._judge_fix(epoch, place, bound_m, False)
+
+    def _late_s(self, now_s: float, utc_s: float) -> float:
+        lag_s = now_s - utc_s
+        crept_s = CLOCK_DRIFT * max(0.0, now_s - self._heard_at_s)
+        self._heard_at_s = now_s
+        self._promptest_s = min(self._promptest_s + crept_s, lag_s)
+        return lag_s - self._promptest_s
+
+    def _go_on(self, epoch: Epoch, place: Place, travel_deg: float | None) -> None:
+        """Move the window and the reach to an epoch.
+
+        An epoch that tells no speed is left out, and the next one bridges it. While a position is
+        doubted the reach moves, but widens no more.
+        """
+        spoke = self._spoke
+        silent = spoke is None or epoch.utc_s - spoke[0] > GAP_S
+        velocity_mps = _velocity_mps(epoch)
+        if silent:
+            self._window.clear()
+            self._unseen_m += self._unreckoned_m(epoch.utc_s)
+            self._reckoned_to_s = epoch.utc_s
+        if velocity_mps is None:
+            return
+        self._reckoned_to_s = epoch.utc_s
+        told = epoch.utc_s, velocity_mps
+        moved = _Reckoned() if silent or spoke is None else _moved(spoke, told)
+        self._spoke = told
+        window = self._window
+        reckoned = window[-1].reckoned.plus(moved) if window else _Reckoned()
+        window.append(_Point(epoch.utc_s, place, reckoned, travel_deg))
+        while epoch.utc_s - window[0].utc_s > self._settings.window_s:
+            window.popleft()
+        if self._doubted:
+            moved = moved._replace(way_m=0.0, squares_m2=0.0)
+        self._since = self._since.plus(moved)
+
+    def _unreckoned_m(self, utc_s: float) -> float:
+        """How far the mower may have gone since the speed was last added up."""
+        return 0.0 if self._doubted else self._top_mps * (utc_s - self._reckoned_to_s)
+
+    def _drift_m(self) -> float | None:
+        if len(self._window) < 2:
+            return None
+        oldest, newest = self._window[0], self._window[-1]
+        reckoned = newest.reckoned.minus(oldest.reckoned)
+        end = (oldest.place[0] + reckoned.east_m, oldest.place[1] + reckoned.north_m)
+        return math.dist(newest.place, end) - reckoned.error_m(self._settings.way_error)
+
+    def _judge_fix(self, epoch: Epoch, place: Place, bound_m: float, jumped: bool) -> None:
+        """Trust a fixed position that goes on from the one before, or that is within reach."""
+        fixed_before, self._fixed_before = self._fixed_before, epoch.quality == FIXED
+        if not self._fixed_before:
+            return
+        goes_on = fixed_before and not jumped and not self._doubted
+        if goes_on or self._trusted is None:
+            self._excess_m = None
+        else:
+            self._excess_m = self._out_of_reach_m(epoch.utc_s, place, bound_m, *self._trusted)
+        if not self._doubted and self._reckoned_to_s == epoch.utc_s:
+            self._trusted = place, bound_m
+            self._since, self._unseen_m = _Reckoned(), 0.0
+
+    @property
+    def _doubted(self) -> bool:
+        return self._excess_m is not None and self._excess_m > 0.0
+
+    def _out_of_reach_m(
+        self, utc_s: float, place: Place, bound_m: float, trusted: Place, trusted_bound_m: float
+    ) -> float:
+        since = self._since
+        end = (trusted[0] + since.east_m, trusted[1] + since.north_m)
+        # The errors of the two positions have nothing to do with each other.
+        reach_m = math.hypot(trusted_bound_m, bound_m)
+        reach_m += self._unseen_m + self._unreckoned_m(utc_s)
+        return math.dist(place, end) - reach_m - since.error_m(self._settings.way_error)
+
+    def _course_off_deg(self) -> float | None:
+        """Between the course and the way taken, of the last stretch that is long enough."""
+        if not self._window:
+            return None
+        newest = self._window[-1]
+        for point in reversed(self._window):
+            if newest.utc_s - point.utc_s > 2.0 * TURN_S:
+                return None
+            if point.travel_deg is None or newest.travel_deg is None:
+                return None
+            if math.dist(newest.place, point.place) >= MOVED_M:
+                way_deg = _direction_deg(point.place, newest.place)
+                half_turn_deg = turned_deg(point.travel_deg, newest.travel_deg) / 2.0
+                return abs(turned_deg(point.travel_deg + half_turn_deg, way_deg))
+        return None
+
+    def _curvature_per_m(self) -> float:
+        if not self._window:
+            return 0.0
+        newest = self._window[-1]
+        long_ago = (p for p in reversed(self._window) if newest.utc_s - p.utc_s >= TURN_S)
+        point = next(long_ago, self._window[0])
+        if point.travel_deg is None or newest.travel_deg is None:
+            return 0.0
+        way_m = max(newest.reckoned.way_m - point.reckoned.way_m, LEAST_WAY_M)
+        return math.radians(turned_deg(point.travel_deg, newest.travel_deg)) / way_m
+
+
+def _moved(before: _Told, after: _Told) -> _Reckoned:
+    """The way between two moments at which a speed was told."""
+    first, second = before[1], after[1]
+    passed_s = after[0] - before[0]
+    east_m = (first[0] + second[0]) / 2.0 * passed_s
+    north_m = (first[1] + second[1]) / 2.0 * passed_s
+    change_m = math.dist(first, second) / 2.0 * passed_s
+    return _Reckoned(east_m, north_m, math.hypot(east_m, north_m), change_m**2)
+
+
+def _velocity_mps(epoch: Epoch) -> Place | None:
+    """Towards east and north. At rest there is no course, and none is needed."""
+    speed_mps, course_deg = epoch.speed_mps, epoch.course_deg
+    if speed_mps is None or not math.isfinite(speed_mps):
+        return None
+    if course_deg is None or not math.isfinite(course_deg):
+        return (0.0, 0.0) if speed_mps < RESTING_MPS else None
+    course = math.radians(course_deg)
+    return speed_mps * math.sin(course), speed_mps * math.cos(course)
+
+
+def turned_deg(from_deg: float, to_deg: float) -> float:
+    """The shorter way from one direction to another, -180 to 180, positive clockwise."""
+    return (to_deg - from_deg + 180.0) % 360.0 - 180.0
+
+
+def _direction_deg(here: Place, there: Place) -> float:
+    return math.degrees(math.atan2(there[0] - here[0], there[1] - here[1]))

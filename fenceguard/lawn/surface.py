@@ -1,0 +1,97 @@
+"""The lawn's surface, from the heights at which the fence was surveyed."""
+
+import math
+from typing import Protocol
+
+import numpy as np
+import shapely
+
+from fenceguard.lawn.frame import Array
+
+FEWEST_POINTS = 4
+"""A plane goes through any three points, and leaves no residual to judge it by."""
+TRUST = 3.0
+"""The tolerance, in standard deviations of the residuals."""
+THIN_M = 0.001
+"""Area by circumference of a triangle between points on a straight line, which has no slope."""
+SAME_DIGITS = 3
+"""Places that are the same to as many digits of a metre are one."""
+
+
+class Surface(Protocol):
+    """Heights of the ground above the ellipsoid, and how far off they may be."""
+
+    tolerance_m: float
+
+    def height_m(self, east_m: float, north_m: float) -> float:
+        """Height of the ground at a place of the local frame."""
+
+
+class Plane:
+    """A plane through points (east, north, height; shape (n, 3), n of 4 or more).
+
+    By least squares. Each coefficient that is fitted takes a degree of freedom from the residuals.
+    """
+
+    def __init__(self, points_m: Array) -> None:
+        terms = np.column_stack([points_m[:, :2], np.ones(len(points_m))])
+        self._coefficients = np.linalg.lstsq(terms, points_m[:, 2], rcond=None)[0]
+        residuals_m = points_m[:, 2] - terms @ self._coefficients
+        self.tolerance_m = TRUST * math.sqrt(float(residuals_m @ residuals_m) / (len(points_m) - 3))
+
+    def height_m(self, east_m: float, north_m: float) -> float:
+        """Height of the plane at a place."""
+        return float(self._coefficients @ np.array([east_m, north_m, 1.0]))
+
+
+class Triangles:
+    """Triangles between points (east, north, height; shape (n, 3), n of 4 or more, in ring order).
+
+    Between the points the height is interpolated, outside of all triangles it is that of the
+    nearest point. The residual of a point is its distance from the straight line between its
+    neighbours in the ring: it shows how rough the ground is at the spacing of the points. No two
+    points may be at the same place.
+    """
+
+    def __init__(self, points_m: Array) -> None:
+        self._points_m = points_m
+        shapes = shapely.get_parts(shapely.delaunay_triangles(shapely.multipoints(points_m[:, :2])))
+        shapes = shapes[shapely.area(shapes) > THIN_M * shapely.length(shapes)]
+        self._tree = shapely.STRtree(shapes)
+        heights_m = {(east, north): height for east, north, height in points_m.tolist()}
+        self._planes = [
+            np.linalg.solve(
+                [(*corner, 1.0) for corner in shape.exterior.coords[:3]],
+                [heights_m[corner] for corner in shape.exterior.coords[:3]],
+            ).tolist()
+            for shape in shapes
+        ]
+        before, after = np.roll(points_m, 1, axis=0), np.roll(points_m, -1, axis=0)
+        way_m = np.hypot(*(points_m - before).T[:2])
+        rest_m = np.hypot(*(after - points_m).T[:2])
+        between_m = (before[:, 2] * rest_m + after[:, 2] * way_m) / (way_m + rest_m)
+        residuals_m = points_m[:, 2] - between_m
+        self.tolerance_m = TRUST * math.sqrt(float(np.mean(residuals_m**2)))
+
+    def height_m(self, east_m: float, north_m: float) -> float:
+        """Height between the points at a place."""
+        found = self._tree.query(shapely.points(east_m, north_m), predicate="intersects")
+        if not len(found):
+            offsets_m = np.hypot(*(self._points_m[:, :2] - [east_m, north_m]).T)
+            return float(self._points_m[offsets_m.argmin(), 2])
+        east, north, level_m = self._planes[found[0]]
+        return float(east * east_m + north * north_m + level_m)
+
+
+def fitted(points_m: Array) -> Surface | None:
+    """The surface that fits points (shape (n, 3), in ring order) best; None for too few places.
+
+    A plane, or triangles where the points lie so dense that these are rough by less than the plane
+    is off. Of several points at one place the first counts.
+    """
+    _places, firsts = np.unique(points_m[:, :2].round(SAME_DIGITS), axis=0, return_index=True)
+    if len(firsts) < FEWEST_POINTS:
+        return None
+    points_m = points_m[np.sort(firsts)]
+    plane, triangles = Plane(points_m), Triangles(points_m)
+    return triangles if triangles.tolerance_m < plane.tolerance_m else plane
