@@ -38,7 +38,7 @@ NOBODY = 65534
 COLUMNS = 80
 MODULE = [sys.executable, "-m", "fenceguard"]
 AS_NOBODY = (
-    "import os, sys; from fenceguard.cli import audit, check, main, replay, run; "
+    "import os, sys; from fenceguard.cli import audit, check, drill, main, replay, run; "
     f"os.setgroups([]); os.setgid({NOBODY}); os.setuid({NOBODY}); sys.exit(main())"
 )
 """Gives up what root may do once everything is imported, which may lie where nobody may read."""
@@ -309,7 +309,7 @@ def test_check_says_what_will_be_supervised(name: str) -> None:
 def test_check_notes_what_is_odd(settings: Path) -> None:
     text = for_people(
         *("check", "--settings", settings, "--set", "start=locked"),
-        *("--set", "limits.hdop.slowed=9", "--set", "limits.room.slowed=0.1"),
+        *("--set", "limits.hdop.slowed=9", "--set", "limits.room.slowed=-0.05"),
     )
     unwrapped = " ".join(text.split())
     assert "it starts locked and has no reset button" in unwrapped
@@ -318,7 +318,7 @@ def test_check_notes_what_is_odd(settings: Path) -> None:
 
 
 def test_a_limit_equal_to_the_next_is_not_odd(settings: Path) -> None:
-    words = ("--set", "limits.hdop.slowed=4", "--set", "limits.room.slowed=0.15")
+    words = ("--set", "limits.hdop.slowed=4", "--set", "limits.room.slowed=-0.03")
     assert "never reached" not in for_people("check", "--settings", settings, *words)
 
 
@@ -555,7 +555,7 @@ def test_what_starts_locked_stays_locked_in_a_replay(log: Path, settings: Path) 
     [
         ("limits.silence.halted=6", "lets the mower drive 3.0 m unseen"),
         ("limits.silence.halted={limit: 1.5, for_s: 60}", "waits 60 s before it halts the mower"),
-        ("limits.room.halted=-0.1", "the mower may be past the fence before it"),
+        ("limits.room.halted=-0.2", "lets 0.2 m of the bound be past the fence"),
         ("blade_delay_s=0", "the blade starts 0 s after a warning"),
     ],
 )
@@ -893,10 +893,10 @@ def test_the_demo(tmp_path: Path) -> None:
         (one["cause"]["monitor"], one["cause"]["limit"], one["rung"])
         for one in outcome["interventions"]
     ] == [
-        ("solution", "fixed", "blade_off"),
+        ("bound", 2.5, "halted"),
         ("correction_age", 10.0, "blade_off"),
         ("silence", 0.5, "halted"),
-        ("room", 0.3, "halted"),
+        ("blade_stop", 0.05, "halted"),
     ]
     began_s = [
         (datetime.fromisoformat(one["begin_utc"]).timestamp() - demo.FIRST_UTC_S)
@@ -922,10 +922,10 @@ def test_the_demo(tmp_path: Path) -> None:
     assert "no fault" in for_people("audit", "verify", "--journal", journal)
     for number, text in enumerate(
         (
-            "the solution was float; fixed or better is needed.",
+            "With it: the solution was float; fixed or better is needed.",
             "the corrections were 10.2 s old; 10 s are allowed.",
             "no valid epoch had come for",
-            "m of room were left to the fence with the error at its worst; 0.3 m are needed.",
+            "m would be left ahead when the blade has come to rest; 0.05 m are needed.",
         ),
         start=1,
     ):

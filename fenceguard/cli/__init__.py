@@ -38,7 +38,7 @@ def _run(argv: Sequence[str] | None) -> int:
     import argparse
 
     from fenceguard import __version__
-    from fenceguard.cli import audit, check, replay, run
+    from fenceguard.cli import audit, check, drill, replay, run
     from fenceguard.cli.common import HelpFormatter
 
     parser = argparse.ArgumentParser(
@@ -49,7 +49,7 @@ def _run(argv: Sequence[str] | None) -> int:
     )
     parser.add_argument("--version", action="version", version=f"fenceguard {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for command in (run, replay, audit, check):
+    for command in (run, replay, audit, check, drill):
         command.add_parser(commands)
     args = parser.parse_args(argv)
     try:

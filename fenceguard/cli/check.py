@@ -15,6 +15,7 @@ from fenceguard.words import number
 
 LONG_SILENCE_S = 5.0
 SHORT_WARNING_S = 1.0
+FAR_OUT_M = -0.1
 EXAMPLES = """\
 examples:
   fenceguard check --settings config/settings.yaml
@@ -114,8 +115,8 @@ def _notes(loaded: Loaded) -> list[str]:
         way_m = silence.limit * settings.mower.full_mps
         notes.append(f"limits.silence.halted lets the mower drive {way_m:.1f} m unseen")
     room = settings.limits.room.halted
-    if room is not None and room.limit < 0.0:
-        notes.append("limits.room.halted is negative: the mower may be past the fence before it")
+    if room is not None and room.limit < FAR_OUT_M:
+        notes.append(f"limits.room.halted lets {-room.limit:g} m of the bound be past the fence")
     if settings.blade_delay_s < SHORT_WARNING_S:
         notes.append(
             f"blade_delay_s: the blade starts {settings.blade_delay_s:g} s after a warning"

@@ -87,7 +87,7 @@ def print_table(
     if out.width >= NARROW_COLUMNS:
         table = Table(title=title, title_justify="left")
         for heading in headings:
-            table.add_column(heading)
+            table.add_column(heading, no_wrap=heading == headings[0])
         for row in rows:
             table.add_row(*row)
         out.print(table)

@@ -1,0 +1,191 @@
+"""`fenceguard drill`: simulated mowing with faults."""
+
+import argparse
+import json
+import sys
+from concurrent.futures import Executor, ProcessPoolExecutor
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+from fenceguard.cli.common import HelpFormatter, add_settings, console, print_table
+from fenceguard.drill.campaign import KINDS, Plan, plan_of, read, run_all
+from fenceguard.drill.drill import LASTS_S, Ground
+from fenceguard.drill.faults import FAULTS
+from fenceguard.drill.policies import POLICIES
+from fenceguard.drill.report import HEADINGS, Report, picture
+from fenceguard.drill.scenario import check
+from fenceguard.drill.scenario import read as read_scenario
+from fenceguard.errors import BadInput
+from fenceguard.settings import Loaded, load
+
+NOT_AS_IT_MUST = 1
+EXAMPLES = """\
+examples:
+  fenceguard drill config/drills/*.yaml --settings mower.yaml
+  fenceguard drill --settings mower.yaml --runs 1000 --seed 1 --jobs 2
+  fenceguard drill --settings mower.yaml --runs 500 --faults pairs
+  fenceguard drill --settings mower.yaml --runs 500 --fault silence --json
+  fenceguard drill --settings mower.yaml --runs 20000 --results runs.jsonl
+  fenceguard drill --settings mower.yaml --runs 900 --plot integrity.png
+
+Everything is simulated: no line is moved. What a simulation shows holds for the
+simulation; it does not replace a test on the lawn, blades off.
+
+exit status: 0 good, 1 something that must follow did not, 2 bad input
+"""
+
+
+def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Declare the command."""
+    parser = commands.add_parser(
+        "drill",
+        help="simulate mowing with faults, and count what follows",
+        description="Simulates a mower and its receiver on the lawn of the settings. With "
+        "scenarios, checks that what must follow does; without, runs many drills with faults at "
+        "random times and reports, beside a rule as one would write it by hand.",
+        epilog=EXAMPLES,
+        formatter_class=HelpFormatter,
+    )
+    parser.add_argument("scenario", nargs="*", type=Path, metavar="SCENARIO", help="YAML file")
+    add_settings(parser)
+    parser.add_argument(
+        "--runs", type=_count, default=100, metavar="N", help="drills (%(default)s)"
+    )
+    parser.add_argument("--seed", type=int, default=1, metavar="S", help="(%(default)s)")
+    parser.add_argument(
+        "--jobs", type=_count, default=1, metavar="J", help="processes (%(default)s)"
+    )
+    parser.add_argument(
+        "--faults", choices=KINDS, default="single", help="faults in each drill (%(default)s)"
+    )
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        choices=sorted(FAULTS),
+        metavar="NAME",
+        help=f"only this fault; repeatable: {', '.join(sorted(FAULTS))}",
+    )
+    parser.add_argument(
+        "--policy",
+        choices=[*POLICIES, "both"],
+        default="both",
+        help="who decides (%(default)s)",
+    )
+    parser.add_argument(
+        "--results",
+        type=Path,
+        metavar="FILE",
+        help="keep what comes of each drill there; what it holds already is not run again",
+    )
+    parser.add_argument("--plot", type=Path, metavar="PNG", help="draw the integrity picture")
+    parser.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help='run on a cluster of machines ("fenceguard[cluster]") whose scheduler is there',
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=run)
+
+
+def _count(text: str) -> int:
+    number = int(text) if text.isdecimal() else 0
+    if not 1 <= number <= 10_000_000:
+        raise argparse.ArgumentTypeError(f"{text} is not a whole number from 1 to 10000000")
+    return number
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run scenarios or a campaign."""
+    loaded = load(args.settings, args.set)
+    if args.scenario:
+        return _scenarios(args, loaded)
+    policies = tuple(POLICIES) if args.policy == "both" else (args.policy,)
+    only = tuple(args.fault)
+    plan = plan_of(loaded, tuple(args.set), args.seed, args.faults, only, policies, LASTS_S)
+    with TemporaryDirectory() as directory:
+        results = args.results or Path(directory) / "results.jsonl"
+        with _executor(args) as executor:
+            _with_progress(plan, args.runs, executor, results)
+        report = Report(one for one in read(results, plan) if one.number < args.runs)
+    if args.json:
+        print(json.dumps(report.as_dict()))
+    else:
+        _print(report)
+    if args.plot:
+        picture(report, args.plot)
+    return 0
+
+
+def _executor(args: argparse.Namespace) -> Executor:
+    """Processes of this machine, or a cluster's executor: both are `concurrent.futures`."""
+    if args.scheduler is None:
+        return ProcessPoolExecutor(args.jobs)
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise BadInput(
+            '--scheduler needs the extra "cluster": pip install "fenceguard[cluster]"'
+        ) from error
+    try:
+        executor: Executor = Client(args.scheduler, timeout="10s").get_executor()
+    except (OSError, ValueError) as error:
+        raise BadInput(f"--scheduler {args.scheduler}: cannot be reached: {error}") from error
+    return executor
+
+
+def _with_progress(plan: Plan, runs: int, executor: Executor, results: Path) -> None:
+    if not sys.stderr.isatty():
+        run_all(plan, runs, executor, results)
+        return
+    columns = TextColumn("drills"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("drills", total=runs)
+        run_all(
+            plan,
+            runs,
+            executor,
+            results,
+            lambda share: progress.update(task, completed=round(share * runs)),
+        )
+
+
+def _print(report: Report) -> None:
+    out = console()
+    print_table(out, "Drills", HEADINGS, report.rows())
+    told = report.as_dict()
+    for policy in ("supervised",):
+        everything = told["faults"]["all"].get(policy)
+        if everything is not None:
+            regions = everything["regions"]
+            counts = ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in regions.items())
+            out.print(f"Epochs: {counts}.")
+            out.print(
+                f"{everything['interventions_per_hour']:.1f} interventions and "
+                f"{everything['halts_per_hour']:.2f} halts an hour."
+            )
+    for name, why in told["undetectable"].items():
+        out.print(f"{name}: {why}.")
+
+
+def _scenarios(args: argparse.Namespace, loaded: Loaded) -> int:
+    scenarios = [read_scenario(file) for file in args.scenario]
+    ground = Ground(loaded.settings, loaded.fence)
+    verdicts = [check(scenario, ground, args.seed) for scenario in scenarios]
+    if args.json:
+        content = [
+            {"name": one.name, "runs": one.runs, "holds": one.holds, "broken": one.broken}
+            for one in verdicts
+        ]
+        print(json.dumps({"scenarios": content}))
+    else:
+        out = console()
+        for one in verdicts:
+            out.print(f"{'holds ' if one.holds else 'BROKEN'}  {one.name}: {one.about}")
+            for text, numbers in one.broken.items():
+                if numbers:
+                    out.print(f"        {text}: not in {len(numbers)} of {one.runs} drills")
+    return 0 if all(one.holds for one in verdicts) else NOT_AS_IT_MUST

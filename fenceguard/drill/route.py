@@ -1,0 +1,145 @@
+"""The way that a simulated mower takes: a lap along each fence line, then stripes."""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+
+from fenceguard.judgement.track import turned_deg
+from fenceguard.lawn.fence import Fence
+from fenceguard.lawn.frame import Array
+from fenceguard.mower.footprint import Footprint
+from fenceguard.mower.path import Path
+from fenceguard.settings import Settings
+
+HALF_WIDTH_M = 0.25
+EDGE_CLEARANCE_M = 0.12
+"""Along straight lines. In the corners the footprint comes nearer: some 0.098 m."""
+CORNER_RADIUS_M = 2.5
+STRIPES_FROM_LINE_M = 0.9
+STRIPE_M = 0.4
+SPACING_M = 0.1
+LOOK = 3
+"""Points over which the bend of the route is measured."""
+SHARPEST = 1.0
+"""Radians in `LOOK` points; what bends more is a turn on the spot."""
+TURNING_MPS = 0.05
+ARRIVING_MPS2 = 0.3
+"""How gently it comes to where it must be slower."""
+PLAN_KEEPS_M = 0.33
+"""The bound, the supervisor's margins, and the controller's own delay."""
+
+
+class Route(NamedTuple):
+    """Points to follow, round and round."""
+
+    points_m: list[tuple[float, float]]
+    """Every `SPACING_M` along the way."""
+    speeds_mps: list[float]
+    """How fast a builder who knows the supervisor's limits would plan to be at each point."""
+    edge: bool
+    """A lap along a fence line; otherwise stripes."""
+
+
+class Planner:
+    """Plans routes on a fence for a mower, and the speeds on them."""
+
+    def __init__(self, settings: Settings, fence: Fence, footprint: Footprint) -> None:
+        self._fence = fence
+        self._footprint = footprint
+        self._stopping = settings.mower.stopping.worst()
+        self._top_mps = settings.mower.full_mps
+        self._path = Path(footprint, settings.mower.course_error_deg)
+
+    def routes(self) -> list[Route]:
+        """All edge laps, then the stripes."""
+        laps = [self._route(np.array(ring.coords), True) for ring in _laps(self._fence)]
+        stripes = _stripes(self._fence)
+        return laps + ([self._route(stripes, False)] if len(stripes) else [])
+
+    def _route(self, corners_m: Array, edge: bool) -> Route:
+        points_m = spaced(corners_m)
+        speeds_mps = self._speeds_mps(points_m)
+        if not edge:
+            for corner in corners_m:
+                nearest = min(range(len(points_m)), key=lambda n: math.dist(points_m[n], corner))
+                speeds_mps[nearest] = min(speeds_mps[nearest], TURNING_MPS)
+        for _lap in range(2):
+            for n in range(len(points_m) - 1, -1, -1):
+                after_mps = speeds_mps[(n + 1) % len(points_m)]
+                arriving_mps = math.sqrt(after_mps**2 + 2.0 * ARRIVING_MPS2 * SPACING_M)
+                speeds_mps[n] = min(speeds_mps[n], arriving_mps)
+        return Route(points_m, speeds_mps, edge)
+
+    def _speeds_mps(self, points_m: list[tuple[float, float]]) -> list[float]:
+        """What the way ahead permits at each point, less what a plan keeps in hand."""
+        stopping, top_mps = self._stopping, self._top_mps
+        horizon_m = stopping.blade_distance_m(top_mps) + 0.5
+        speeds_mps = []
+        for n, (east_m, north_m) in enumerate(points_m):
+            heading_deg = _direction_deg(points_m, n)
+            bend = math.radians(turned_deg(_direction_deg(points_m, n - LOOK), heading_deg))
+            bend = max(-SHARPEST, min(SHARPEST, bend))
+            clearance_m = self._footprint.clearance(self._fence, east_m, north_m, heading_deg)
+            ahead_m = self._path.ahead_m(
+                self._fence,
+                east_m,
+                north_m,
+                heading_deg,
+                heading_deg,
+                bend / (LOOK * SPACING_M),
+                clearance_m.metres,
+                horizon_m,
+            )
+            permitted_mps = stopping.blade_permitted_mps(ahead_m - PLAN_KEEPS_M)
+            speeds_mps.append(max(TURNING_MPS, min(top_mps, permitted_mps)))
+        return speeds_mps
+
+
+def _direction_deg(points_m: list[tuple[float, float]], n: int) -> float:
+    here, after = points_m[n % len(points_m)], points_m[(n + 1) % len(points_m)]
+    return math.degrees(math.atan2(after[0] - here[0], after[1] - here[1]))
+
+
+def _laps(fence: Fence) -> list[shapely.LinearRing]:
+    near_m = HALF_WIDTH_M + EDGE_CLEARANCE_M
+    lane = shapely.buffer(fence.area, -near_m, quad_segs=32)
+    rounded = shapely.buffer(
+        shapely.buffer(lane, -CORNER_RADIUS_M, quad_segs=32), CORNER_RADIUS_M, quad_segs=32
+    )
+    rings = []
+    for part in shapely.get_parts(rounded):
+        if part.area > 1.0:
+            rings += [part.exterior, *part.interiors]
+    return rings
+
+
+def _stripes(fence: Fence) -> Array:
+    """Ends of the stripes, one after the other, west to east and back."""
+    field = shapely.buffer(fence.area, -STRIPES_FROM_LINE_M)
+    if field.is_empty:
+        return np.empty((0, 2))
+    west, south, east, north = field.bounds
+    ends: list[tuple[float, float]] = []
+    for number in range(math.floor((north - south) / STRIPE_M) + 1):
+        level = south + number * STRIPE_M
+        line = shapely.LineString([(west - 1.0, level), (east + 1.0, level)])
+        pieces = [
+            piece
+            for piece in shapely.get_parts(shapely.intersection(line, field))
+            if piece.length > STRIPE_M
+        ]
+        # Of a stripe that a keep-out cuts in two, only the longest piece is mown.
+        if pieces:
+            piece = max(pieces, key=lambda one: float(one.length))
+            stripe = sorted(piece.coords, reverse=number % 2 == 1)
+            ends += [stripe[0], stripe[-1]]
+    return np.array(ends)
+
+
+def spaced(corners_m: Array) -> list[tuple[float, float]]:
+    """Points every `SPACING_M` along a line through corners."""
+    line = shapely.LineString(corners_m)
+    ways_m = np.arange(0.0, line.length, SPACING_M)
+    return [(point.x, point.y) for point in shapely.line_interpolate_point(line, ways_m)]
