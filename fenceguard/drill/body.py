@@ -78,14 +78,15 @@ class Body:
         told = self._grants[0][1]
         self._blade_off_s = 0.0 if grant.blade else self._blade_off_s + STEP_S
         powered = grant.drive or "halt" in self.ignores
-        self._unpowered_s = 0.0 if powered else self._unpowered_s + STEP_S
+        unpowered_s = self._unpowered_s
+        self._unpowered_s = 0.0 if powered else unpowered_s + STEP_S
         speed_mps = self._wheel_mps
         turn_rps = 0.0
         if powered:
             wanted_mps, turn_rps = self._steer(told)
             change = wanted_mps - speed_mps
             speed_mps += max(-SLOWING_DOWN_MPS2 * STEP_S, min(SPEEDING_UP_MPS2 * STEP_S, change))
-        elif self._unpowered_s > self._brake_delay_s:
+        elif unpowered_s >= self._brake_delay_s:
             speed_mps = max(0.0, speed_mps - self._braking_mps2 * STEP_S)
         self._move(speed_mps, turn_rps)
 
