@@ -74,16 +74,27 @@ class RecordedClock:
         return self._now_s
 
 
-class Pace:
-    """Holds the replay back to a multiple of real time."""
+class Left(Exception):
+    """The replay was asked to end before the recording did."""
 
-    def __init__(self, speed: float) -> None:
+
+LOOKS_S = 0.1
+"""How often a replay that waits looks whether it is to end."""
+
+
+class Pace:
+    """Holds the replay back to a multiple of real time, unless it is to end."""
+
+    def __init__(self, speed: float, leaving: Callable[[], bool]) -> None:
         self._speed = speed
+        self._leaving = leaving
         self._began_s = time.monotonic()
 
     def wait_until(self, now_s: float) -> None:
         """Sleep until a moment of the recording is due."""
-        time.sleep(max(0.0, self._began_s + now_s / self._speed - time.monotonic()))
+        due_s = self._began_s + now_s / self._speed
+        while (rest_s := due_s - time.monotonic()) > 0.0 and not self._leaving():
+            time.sleep(min(rest_s, LOOKS_S))
 
 
 class Collector:
@@ -139,11 +150,13 @@ class Replay:
         lines: Lines | None = None,
         journal: Journal | None = None,
         speed: float | None = None,
+        leaving: Callable[[], bool] = lambda: False,
     ) -> None:
         self._collected = Collector()
         self._watch = Watch(loaded, lines or Lines(None), journal, self._collected)
         self._clock = RecordedClock()
-        self._pace = None if speed is None else Pace(speed)
+        self._leaving = leaving
+        self._pace = None if speed is None else Pace(speed, leaving)
         self._tick_s = loaded.settings.tick_s
         self._next_tick_s = 0.0
         self._now_s: float | None = None
@@ -153,15 +166,21 @@ class Replay:
     def run(self, logs: Sequence[str], progress: Callable[[float], None] | None = None) -> Outcome:
         """Play recordings one after the other; `progress` is told the share done, 0 to 1.
 
-        Raises BadInput when a recording cannot be opened, or has nothing in it to judge. What
-        could not be used of one that breaks off is told in the outcome.
+        Raises Left as soon as it is to end (`leaving` says so), and BadInput when a recording
+        cannot be opened, or has nothing in it to judge. What could not be used of one that breaks
+        off is told in the outcome.
         """
         for log in logs:
             files.prove(log)
-        for number, log in enumerate(logs):
-            for share in self._play(log):
-                if progress is not None:
-                    progress((number + share) / len(logs))
+        try:
+            for number, log in enumerate(logs):
+                for share in self._play(log):
+                    if progress is not None:
+                        progress((number + share) / len(logs))
+        except Left:
+            if self._now_s is not None:
+                self._watch.stop(self._now_s, "asked to end")
+            raise
         return self._outcome(logs)
 
     def _play(self, log: str) -> Iterator[float]:
@@ -202,6 +221,8 @@ class Replay:
     def _step(self, now_s: float, epoch: Epoch | None) -> None:
         if self._pace is not None:
             self._pace.wait_until(now_s)
+        if self._leaving():
+            raise Left
         self._findings = self._watch.step(now_s, epoch).findings
         self._now_s = now_s
 

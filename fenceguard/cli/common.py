@@ -47,14 +47,23 @@ SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT)
 """What ends a command that moves lines, with every line off."""
 
 
-def leave_on_signals() -> None:
-    """Have those signals raise SystemExit, so that whatever is open is closed."""
+class Leaving:
+    """Notes that one of some signals has come, for the command to leave by itself.
 
-    def leave(number: int, _frame: object) -> None:
-        raise SystemExit(128 + number)
+    An exception raised by a signal may get lost in whatever is running just then.
+    """
 
-    for number in SIGNALS:
-        signal.signal(number, leave)
+    def __init__(self, *signals: signal.Signals) -> None:
+        self.number = 0
+        for number in signals:
+            signal.signal(number, self._note)
+
+    def _note(self, number: int, _frame: object) -> None:
+        self.number = number
+
+    def asked(self) -> bool:
+        """Whether such a signal has come."""
+        return self.number > 0
 
 
 def use_board_pins() -> None:

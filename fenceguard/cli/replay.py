@@ -11,11 +11,12 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from fenceguard.cli.common import (
     OUTPUTS_CAUTION,
+    SIGNALS,
     HelpFormatter,
+    Leaving,
     add_settings,
     console,
     count_text,
-    leave_on_signals,
     place_text,
     print_interventions,
     print_table,
@@ -24,7 +25,7 @@ from fenceguard.cli.common import (
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
 from fenceguard.outputs.lines import Lines
-from fenceguard.replay import Outcome, Replay
+from fenceguard.replay import Left, Outcome, Replay
 from fenceguard.settings import load
 from fenceguard.words import cause_text, seconds_text
 
@@ -92,15 +93,19 @@ def run(args: argparse.Namespace) -> int:
                     "--drive-outputs takes files alone"
                 )
         print(OUTPUTS_CAUTION, file=sys.stderr)
-        leave_on_signals()
         use_board_pins()
+    leaving = Leaving(*(SIGNALS if args.drive_outputs else ()))
     journal = Journal(args.journal) if args.journal else None
     try:
         with Lines(loaded.settings.outputs if args.drive_outputs else None) as lines:
-            replay = Replay(loaded, lines=lines, journal=journal, speed=speed)
+            replay = Replay(
+                loaded, lines=lines, journal=journal, speed=speed, leaving=leaving.asked
+            )
             # A terminal that does not read must not hold up the lines.
             shown = sys.stderr.isatty() and not args.drive_outputs
             outcome = (_with_progress if shown else Replay.run)(replay, args.log)
+    except Left:
+        return 128 + leaving.number
     finally:
         if journal is not None:
             journal.close()
