@@ -1,14 +1,13 @@
 """Blade stop: where the blade would rest if its power were cut now and the mower went on."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
+from fenceguard.judgement.monitors.stopping import left_after
 from fenceguard.judgement.words import Situation
+from fenceguard.mower.stopping import Stopping
 
 
 def _read(situation: Situation) -> Reading:
-    left_m, stopping = situation.left_ahead_m, situation.stopping
-    if left_m is None or stopping is None:
-        return Reading(None, "no position or no bound")
-    return Reading(left_m - stopping.blade_distance_m(situation.speed_mps))
+    return left_after(Stopping.blade_distance_m, situation)
 
 
 BLADE_STOP = Monitor("blade_stop", "m", "below", _read, timed=True)

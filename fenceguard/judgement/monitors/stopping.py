@@ -1,14 +1,22 @@
 """Stopping: where the mower would stand if it braked now."""
 
+from collections.abc import Callable
+
 from fenceguard.judgement.monitors.base import Monitor, Reading
 from fenceguard.judgement.words import Situation
+from fenceguard.mower.stopping import Stopping
 
 
-def _read(situation: Situation) -> Reading:
+def left_after(way_m: Callable[[Stopping, float], float], situation: Situation) -> Reading:
+    """What is left ahead after a way that depends on the speed."""
     left_m, stopping = situation.left_ahead_m, situation.stopping
     if left_m is None or stopping is None:
         return Reading(None, "no position or no bound")
-    return Reading(left_m - stopping.distance_m(situation.speed_mps))
+    return Reading(left_m - way_m(stopping, situation.speed_mps))
+
+
+def _read(situation: Situation) -> Reading:
+    return left_after(Stopping.distance_m, situation)
 
 
 STOPPING = Monitor("stopping", "m", "below", _read, timed=True)
