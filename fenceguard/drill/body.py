@@ -41,7 +41,6 @@ class Body:
     """
 
     def __init__(self, random: Random, route: Route, begin: int) -> None:
-        self._random = random
         self._route = route.points_m
         self._speeds_mps = route.speeds_mps
         self._aim = begin

@@ -7,8 +7,6 @@ from typing import NamedTuple
 
 from fenceguard.drill.gnss import FIXED, FLOAT, OTHER_STATION, SINGLE, STATION, Offset, State
 
-NEVER_S = math.inf
-
 
 class World:
     """What faults act on: the receiver's state and the rest of the world."""
