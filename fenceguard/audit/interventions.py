@@ -54,15 +54,20 @@ class History:
     last_utc: str
     runs: int
     interventions: list[Intervention]
+    unreadable: int = 0
+    """Lines that hold no whole record."""
 
 
-def history(records: Iterable[Record]) -> History:
-    """The history in a journal's records, oldest first."""
+def history(records: Iterable[Record | None]) -> History:
+    """The history in a journal's records, oldest first; None stands for one that is not whole."""
     told = History("", "", 0, [])
     start: Record | None = None
     before: Record | None = None
     present: Intervention | None = None
     for record in records:
+        if record is None:
+            told.unreadable += 1
+            continue
         kind = record["kind"]
         told.first_utc = told.first_utc or record["utc"]
         told.last_utc = record["utc"]

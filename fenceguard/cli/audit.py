@@ -18,7 +18,7 @@ from fenceguard.cli.common import (
     print_interventions,
 )
 from fenceguard.errors import BadInput
-from fenceguard.journal.read import records, unreadable, verify
+from fenceguard.journal.read import each_line, verify
 from fenceguard.words import cause_text
 
 FAULTS_FOUND = 1
@@ -64,8 +64,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 
 
 def _list(args: argparse.Namespace) -> int:
-    told = history(records(args.journal))
-    _say_unreadable(args.journal)
+    told = _told(args.journal)
     if args.json:
         print(json.dumps({"interventions": [_summary(one) for one in told.interventions]}))
         return 0
@@ -78,14 +77,16 @@ def _list(args: argparse.Namespace) -> int:
     return 0
 
 
-def _say_unreadable(journal: Path) -> None:
-    count = unreadable(journal)
-    if count:
+def _told(journal: Path) -> History:
+    """The history, after saying what of it could not be read."""
+    told = history(each_line(journal))
+    if told.unreadable:
         print(
-            f"fenceguard audit: {count_text(count, 'line')} of {journal} cannot be read and "
-            "may be missing here; audit verify tells which",
+            f"fenceguard audit: {count_text(told.unreadable, 'line')} of {journal} cannot be read "
+            "and may be missing here; audit verify tells which",
             file=sys.stderr,
         )
+    return told
 
 
 def _row(one: Intervention) -> tuple[int, str, float | None, str, str, str]:
@@ -113,8 +114,7 @@ def _summary(one: Intervention) -> dict[str, Any]:
 
 
 def _show(args: argparse.Namespace) -> int:
-    one = _found(history(records(args.journal)), args.id, args.journal)
-    _say_unreadable(args.journal)
+    one = _found(_told(args.journal), args.id, args.journal)
     if args.json:
         content = {**_summary(one), "changes": one.changes, "explanation": explain(one)}
         print(json.dumps(content))

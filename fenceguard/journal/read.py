@@ -150,17 +150,14 @@ def _lines(file: Path) -> Iterator[tuple[int, bytes]]:
 
 def records(directory: Path) -> Iterator[Record]:
     """Every whole record, oldest first. Raises BadInput where there is no journal."""
-    for record in _read(directory):
-        if record is not None:
-            yield record
+    return (record for record in each_line(directory) if record is not None)
 
 
-def unreadable(directory: Path) -> int:
-    """How many lines hold no whole record. Raises BadInput where there is no journal."""
-    return sum(1 for record in _read(directory) if record is None)
+def each_line(directory: Path) -> Iterator[Record | None]:
+    """The record of every line, oldest first, None where it holds no whole one.
 
-
-def _read(directory: Path) -> Iterator[Record | None]:
+    Raises BadInput where there is no journal.
+    """
     for file in opened(directory):
         for _number, line in _lines(file):
             record = whole(line)
