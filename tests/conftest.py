@@ -1,6 +1,9 @@
 """What several tests need."""
 
-from collections.abc import Callable
+import os
+import pty
+import tty
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -20,6 +23,34 @@ def log() -> Callable[[str], Path]:
         return path
 
     return find
+
+
+class Plug:
+    """A receiver that can be pulled: a pseudo-terminal under a name that stays."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.far = -1
+
+    def put_in(self) -> None:
+        self.far, near = pty.openpty()
+        tty.setraw(near)
+        self.path.symlink_to(os.ttyname(near))
+        os.close(near)
+
+    def pull(self) -> None:
+        if self.far >= 0:
+            os.close(self.far)
+            self.path.unlink()
+        self.far = -1
+
+
+@pytest.fixture
+def plug(tmp_path: Path) -> Iterator[Plug]:
+    plug = Plug(tmp_path / "receiver")
+    plug.put_in()
+    yield plug
+    plug.pull()
 
 
 def sentence(body: str) -> bytes:

@@ -30,9 +30,8 @@ from fenceguard.service import ResetButton, Service
 from fenceguard.settings import Loaded, load
 from tests.bench.recorded import Gga, raw_gga, unpacked
 from tests.bench.recorded import write_settings as write_settings_around
-from tests.conftest import sentence
+from tests.conftest import Plug, sentence
 from tests.lawns import offset, write_settings
-from tests.test_ports import Plug
 
 PINS = {"drive_enable": 5, "blade_enable": 6, "slow": 13, "heartbeat": 19, "warning": 26}
 RESET_PIN = 21
@@ -226,14 +225,6 @@ def wired(**changes: Any) -> dict[str, Any]:
         **changes,
     }
     return {key: value for key, value in settings.items() if value is not None}
-
-
-@pytest.fixture
-def plug(tmp_path: Path) -> Iterator[Plug]:
-    plug = Plug(tmp_path / "receiver")
-    plug.put_in()
-    yield plug
-    plug.pull()
 
 
 @pytest.fixture

@@ -1,9 +1,7 @@
 """Ports, on real pseudo-terminals and pipes."""
 
 import os
-import pty
 import time
-import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -12,41 +10,13 @@ import pytest
 from fenceguard.errors import BadInput
 from fenceguard.receiver import ports
 from fenceguard.receiver.ports import FIRST_RETRY_S, LAST_RETRY_S, SerialPort, StreamPort
-from tests.conftest import sentence
+from tests.conftest import Plug, sentence
 
 BAUD = 115200
 LINE = sentence("GNHDT,12.5,T")
 NOBODY = 65534
 SLACK_S = 0.25
 """By which a busy machine may be late."""
-
-
-class Plug:
-    """A receiver that can be pulled: a pseudo-terminal under a name that stays."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.far = -1
-
-    def put_in(self) -> None:
-        self.far, near = pty.openpty()
-        tty.setraw(near)
-        self.path.symlink_to(os.ttyname(near))
-        os.close(near)
-
-    def pull(self) -> None:
-        if self.far >= 0:
-            os.close(self.far)
-            self.path.unlink()
-        self.far = -1
-
-
-@pytest.fixture
-def plug(tmp_path: Path) -> Iterator[Plug]:
-    plug = Plug(tmp_path / "receiver")
-    plug.put_in()
-    yield plug
-    plug.pull()
 
 
 @pytest.fixture
