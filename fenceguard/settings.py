@@ -131,7 +131,7 @@ class MowerSettings(Model):
     antenna_m: tuple[Offset, Offset]
     antenna_height_m: Annotated[float, _number(0.0, 3.0)] | None = None
     course_from_mps: Annotated[float, _number(0.05, 3.0)] = 0.2
-    held_s: Annotated[float, _number(0.0, 2.0)] = 0.5
+    held_s: Annotated[float, _number(0.0, 2.0)] = 0.7
     speeding_up_mps2: Annotated[float, _number(0.0, 10.0)] = 0.5
     course_error_deg: Annotated[float, _number(0.0, 45.0)] = 3.0
     stopping: StoppingSettings = StoppingSettings()

@@ -15,7 +15,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pymap3d import enu2geodetic
+from pymap3d import enu2geodetic, geodetic2enu
 from pyproj import Geod
 from scipy.stats import beta
 
@@ -50,6 +50,7 @@ from fenceguard.drill.gnss import (
     Gnss,
     Kind,
     Sent,
+    _Globe,
 )
 from fenceguard.drill.policies import SHRUNK_BY_M, HandWritten
 from fenceguard.drill.report import HEADINGS, Report, picture, quantiles, upper_limit
@@ -486,6 +487,14 @@ def place_m(gga: Any) -> tuple[float, float]:
     azimuth_deg, _, way_m = GEOD.inv(ORIGIN[1], ORIGIN[0], gga.longitude, gga.latitude)
     azimuth = math.radians(azimuth_deg)
     return way_m * math.sin(azimuth), way_m * math.cos(azimuth)
+
+
+@given(st.floats(-1000.0, 1000.0), st.floats(-1000.0, 1000.0), st.floats(-60.0, 60.0))
+def test_its_degrees_are_those_of_the_place(east_m: float, north_m: float, lat_deg: float) -> None:
+    """Turned round again by pymap3d."""
+    origin = (lat_deg, 17.0, 42.0)
+    told = _Globe(origin).degrees(east_m, north_m)
+    assert geodetic2enu(*told, 42.0, *origin)[:2] == pytest.approx((east_m, north_m), abs=1e-6)
 
 
 def test_its_bytes_are_nmea() -> None:

@@ -325,6 +325,34 @@ def test_by_its_course_alone_a_mower_may_be_reversing() -> None:
     assert pointing_west.situation.clearance_m == pytest.approx(1.0 - 0.25, abs=0.01)
 
 
+@pytest.mark.parametrize(("after_s", "held"), [(0.5, True), (0.625, False)])
+def test_a_heading_is_held_for_a_moment(after_s: float, held: bool) -> None:
+    """Facing west the tail reaches 0.25 m towards the east line; the farthest corner 0.43 m."""
+    mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [0, 0], "held_s": 0.5})
+    mower.hear(east_m=29.0, heading_deg=270.0)
+    decision = mower.hear(after_s=after_s, east_m=29.0)
+    reach_m = 0.25 if held else REACH_M
+    assert decision.situation.clearance_m == pytest.approx(1.0 - reach_m, abs=0.01)
+
+
+@pytest.mark.parametrize(("after_s", "held"), [(0.5, True), (0.625, False)])
+def test_a_heading_that_is_held_goes_before_a_course(after_s: float, held: bool) -> None:
+    """By the course the mower may be reversing, with its nose at the line."""
+    mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [0, 0], "held_s": 0.5})
+    mower.hear(east_m=29.0, heading_deg=270.0)
+    decision = mower.hear(after_s=after_s, east_m=29.0, course_deg=270.0, speed_mps=0.5)
+    reach_m = 0.25 if held else 0.35
+    assert decision.situation.clearance_m == pytest.approx(1.0 - reach_m, abs=0.01)
+
+
+def test_a_course_that_is_held_gives_way_to_a_new_one() -> None:
+    """Going north, the side of the mower is towards the line."""
+    mower = Mower()
+    mower.hear(east_m=29.0, course_deg=270.0, speed_mps=0.5)
+    decision = mower.hear(east_m=29.0, course_deg=0.0, speed_mps=0.5)
+    assert decision.situation.clearance_m == pytest.approx(1.0 - 0.25, abs=0.01)
+
+
 # A single step, limit by limit
 
 

@@ -706,8 +706,31 @@ def test_a_turn_is_averaged_over_its_time_and_no_longer() -> None:
 def test_soon_after_a_beginning_the_turn_is_that_since_the_beginning() -> None:
     driven = Driven()
     driven.at(0.0, travel_deg=350.0)
-    evidence = driven.at(0.25, travel_deg=10.0)
+    driven.at(0.25, travel_deg=10.0)
+    evidence = driven.at(0.5, travel_deg=30.0)
     assert evidence.curvature_per_m == close(math.radians(20.0) / LEAST_WAY_M)
+
+
+@pytest.mark.parametrize("off_deg", [-40.0, 3.0, 179.0])
+def test_a_single_direction_that_is_off_is_no_turn(off_deg: float) -> None:
+    driven = Driven()
+    for step in range(20):
+        evidence = driven.at(0.25 * step, travel_deg=off_deg if step == 7 else 0.0)
+        assert evidence.curvature_per_m == 0.0
+
+
+@pytest.mark.parametrize(
+    ("first_deg", "then_deg", "counts_deg"),
+    [(10.0, 30.0, 10.0), (30.0, 10.0, 10.0), (-10.0, -30.0, -10.0), (10.0, -30.0, 0.0)],
+)
+def test_of_two_bends_the_gentler_counts(
+    first_deg: float, then_deg: float, counts_deg: float
+) -> None:
+    driven = Driven()
+    driven.at(0.0, travel_deg=0.0)
+    driven.at(0.25, travel_deg=first_deg)
+    evidence = driven.at(0.5, travel_deg=then_deg)
+    assert evidence.curvature_per_m == close(math.radians(counts_deg) / LEAST_WAY_M)
 
 
 @pytest.mark.parametrize(

@@ -7,10 +7,9 @@ import math
 from random import Random
 from typing import NamedTuple
 
-from pymap3d import enu2geodetic
-
 from fenceguard.drill.body import Pose
 from fenceguard.drill.nmea import gga, gst, hdt, position_text, rmc, sentence
+from fenceguard.lawn.frame import Frame
 
 RATE_HZ = 5
 FIRST_UTC_S = 1_809_000_000.0
@@ -77,6 +76,27 @@ class Sent(NamedTuple):
     truth_m: Offset
 
 
+class _Globe:
+    """From the local frame back to degrees; within a kilometre of the origin exact to 1 µm."""
+
+    def __init__(self, origin: tuple[float, float, float]) -> None:
+        self._lat_deg, self._lon_deg, self.height_m = origin
+        self._frame = Frame(*origin)
+        self._east_m_per_deg = self._frame.to_local(self._lat_deg, self._lon_deg + 1e-4)[0] / 1e-4
+        self._north_m_per_deg = self._frame.to_local(self._lat_deg + 1e-4, self._lon_deg)[1] / 1e-4
+
+    def degrees(self, east_m: float, north_m: float) -> tuple[float, float]:
+        """Latitude and longitude: a first guess and two corrections."""
+        lat_deg, lon_deg = self._lat_deg, self._lon_deg
+        east_off_m, north_off_m = east_m, north_m
+        for _ in range(3):
+            lat_deg += north_off_m / self._north_m_per_deg
+            lon_deg += east_off_m / self._east_m_per_deg
+            there = self._frame.to_local(lat_deg, lon_deg)
+            east_off_m, north_off_m = east_m - there[0], north_m - there[1]
+        return lat_deg, lon_deg
+
+
 class Gnss:
     """A receiver on a simulated mower. `origin` is that of the local frame."""
 
@@ -85,7 +105,7 @@ class Gnss:
     ) -> None:
         self.state = State()
         self._random = random
-        self._origin = origin
+        self._globe = _Globe(origin)
         self._decimals = decimals
         self._wander = [self._random.gauss(0.0, FIXED.wander_m) for _ in range(3)]
         self._kind = FIXED
@@ -153,8 +173,9 @@ class Gnss:
     ) -> list[bytes]:
         random, state = self._random, self.state
         utc_s = FIRST_UTC_S + now_s + state.utc_step_s
-        lat_deg, lon_deg, height_m = enu2geodetic(*place_m, ANTENNA_HEIGHT_M + up_m, *self._origin)
-        place = position_text(float(lat_deg), float(lon_deg), self._decimals)
+        lat_deg, lon_deg = self._globe.degrees(*place_m)
+        height_m = self._globe.height_m + ANTENNA_HEIGHT_M + up_m
+        place = position_text(lat_deg, lon_deg, self._decimals)
         corrections = None if kind is SINGLE else (self._age_s, state.station)
         east = pose.speed_mps * math.sin(pose.heading) + random.gauss(0.0, SPEED_ERROR_MPS)
         north = pose.speed_mps * math.cos(pose.heading) + random.gauss(0.0, SPEED_ERROR_MPS)
@@ -167,7 +188,7 @@ class Gnss:
                 kind.quality,
                 24,
                 0.7,
-                float(height_m),
+                height_m,
                 GEOID_SEPARATION_M,
                 corrections,
             ),

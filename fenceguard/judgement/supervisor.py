@@ -186,9 +186,10 @@ class Supervisor:
     def _pointing_deg(self, now_s: float, epoch: Epoch) -> Pointing:
         """Where the mower points and goes.
 
-        The heading where it is told, else the course while the mower is fast enough; what was told
-        last is held for a moment, as a sentence may get lost. With both, a course that is nearer
-        to the tail than to the nose is reversing; by its course alone the mower may be reversing.
+        The heading where it is told, else the course while the mower is fast enough. What was told
+        last is held for a moment, as a sentence may get lost; a heading, even where there is a
+        course, which is the noisier one. With both, a course that is nearer to the tail than to
+        the nose is reversing; by its course alone the mower may be reversing.
         """
         fast = (epoch.speed_mps or 0.0) > self._mower.course_from_mps
         course_deg = epoch.course_deg if fast and _known(epoch.course_deg) else None
@@ -198,11 +199,13 @@ class Supervisor:
             self._pointed_at_s = now_s
             travel_deg = (heading_deg + 180.0 * reversing) % 360.0
             self._pointing = Pointing(heading_deg, travel_deg, False)
-        elif course_deg is not None:
+            return self._pointing
+        if now_s - self._pointed_at_s > self._mower.held_s:
+            self._pointing = NOWHERE
+        by_heading = self._pointing is not NOWHERE and not self._pointing.may_reverse
+        if course_deg is not None and not by_heading:
             self._pointed_at_s = now_s
             self._pointing = Pointing(course_deg, course_deg, True)
-        elif now_s - self._pointed_at_s > self._mower.held_s:
-            self._pointing = NOWHERE
         return self._pointing
 
     def _speed_mps(self, now_s: float, epoch: Epoch) -> float:

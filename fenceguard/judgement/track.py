@@ -112,6 +112,7 @@ class Track:
         self._reckoned_to_s = -math.inf
         self._heard_at_s = -math.inf
         self._fixed_before = False
+        self._bend_per_m = 0.0
         self.trust_again()
 
     def trust_again(self) -> None:
@@ -260,6 +261,13 @@ class Track:
         return None
 
     def _curvature_per_m(self) -> float:
+        """The gentler one of the last two bends: a single direction that is off is no turn."""
+        before, self._bend_per_m = self._bend_per_m, self._newest_bend_per_m()
+        if before * self._bend_per_m <= 0.0:
+            return 0.0
+        return min(before, self._bend_per_m, key=abs)
+
+    def _newest_bend_per_m(self) -> float:
         if not self._window:
             return 0.0
         newest = self._window[-1]
