@@ -39,14 +39,19 @@ from fenceguard.drill.drill import (
 )
 from fenceguard.drill.faults import FAULTS
 from fenceguard.drill.gnss import (
+    DECIMALS,
     FIXED,
     FLOAT,
     KEEPS_FIX_S,
     LATENCY_S,
+    LATER_S,
     OTHER_STATION,
     RATE_HZ,
+    SHADOW_M,
     SINGLE,
+    SOON_S,
     STATION,
+    WALL_AHEAD_M,
     Gnss,
     Kind,
     Sent,
@@ -495,6 +500,34 @@ def test_its_degrees_are_those_of_the_place(east_m: float, north_m: float, lat_d
     origin = (lat_deg, 17.0, 42.0)
     told = _Globe(origin).degrees(east_m, north_m)
     assert geodetic2enu(*told, 42.0, *origin)[:2] == pytest.approx((east_m, north_m), abs=1e-6)
+
+
+def test_beside_a_wall_the_fix_is_lost_and_is_found_again_later() -> None:
+    """Half a minute to five; sooner where the satellites were kept: common practice, no source."""
+    found_after_s = []
+    for seed in range(20):
+        gnss = receiver(seed, wall=True)
+        ahead = Pose(3.0, 4.0 + WALL_AHEAD_M - SHADOW_M + 0.1, 0.0, 0.5)
+        qualities = [
+            parsed(one.data)["GGA"].gps_qual
+            for steps, pose in ((5, STANDING), (5, ahead), (1550, STANDING))
+            for one in sent(gnss, steps, pose)
+        ]
+        assert qualities[:10] == [4] * 5 + [5] * 5
+        after = qualities[10:]
+        assert after == sorted(after, reverse=True)
+        found_after_s.append(after.index(4) / RATE_HZ)
+    assert SOON_S[0] <= min(found_after_s) < SOON_S[1]
+    assert LATER_S[0] < max(found_after_s) <= LATER_S[1] + 1.0 / RATE_HZ
+
+
+def test_receivers_tell_five_decimals_or_seven() -> None:
+    told = set()
+    for seed in range(10):
+        gnss = Gnss(Random(seed), ORIGIN)
+        gga = next(line for line in next(sent(gnss, 1)).data.split(b"\r\n") if b"GGA" in line)
+        told.add(len(gga.split(b",")[2].split(b".")[1]))
+    assert told == set(DECIMALS)
 
 
 def test_its_bytes_are_nmea() -> None:

@@ -5,7 +5,16 @@ from collections.abc import Callable
 from random import Random
 from typing import NamedTuple
 
-from fenceguard.drill.gnss import FIXED, FLOAT, OTHER_STATION, SINGLE, STATION, Offset, State
+from fenceguard.drill.gnss import (
+    FIXED,
+    FLOAT,
+    OTHER_STATION,
+    SINGLE,
+    STATION,
+    Offset,
+    State,
+    refix_s,
+)
 
 
 class World:
@@ -62,7 +71,11 @@ def _correction_loss(random: Random) -> list[Stage]:
 
 
 def _float(random: Random) -> list[Stage]:
-    return [Stage(0.0, _set(kind=FLOAT)), Stage(random.uniform(3.0, 60.0), _set(kind=FIXED))]
+    return [Stage(0.0, _set(kind=FLOAT)), Stage(refix_s(random), _set(kind=FIXED))]
+
+
+def _wall(_random: Random) -> list[Stage]:
+    return [Stage(0.0, _set(wall=True))]
 
 
 def _wrong_fix(random: Random) -> list[Stage]:
@@ -70,7 +83,7 @@ def _wrong_fix(random: Random) -> list[Stage]:
     up_m = random.uniform(-1.0, 1.0)
     return [
         Stage(0.0, _set(kind=FLOAT)),
-        Stage(random.uniform(2.0, 30.0), _set(kind=FIXED, wrong_m=offset_m, wrong_up_m=up_m)),
+        Stage(refix_s(random), _set(kind=FIXED, wrong_m=offset_m, wrong_up_m=up_m)),
     ]
 
 
@@ -112,7 +125,7 @@ def _unplug(random: Random) -> list[Stage]:
 def _reboot(random: Random) -> list[Stage]:
     silent_s = random.uniform(3.0, 8.0)
     single_s = silent_s + random.uniform(3.0, 10.0)
-    float_s = single_s + random.uniform(10.0, 60.0)
+    float_s = single_s + refix_s(random)
     return [
         Stage(0.0, _set(silent=True)),
         Stage(silent_s, _set(silent=False, kind=SINGLE)),
@@ -178,6 +191,7 @@ FAULTS = {
     for fault in (
         Fault("correction_loss", _correction_loss),
         Fault("float", _float),
+        Fault("wall", _wall),
         Fault(
             "wrong_fix",
             _wrong_fix,

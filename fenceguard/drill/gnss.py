@@ -26,6 +26,12 @@ AGE_GROWTH_MPS = 0.001
 """How fast the error grows once the corrections are old."""
 KEEPS_FIX_S = (10.0, 60.0)
 """How old corrections get before the fix is lost."""
+SOON_S, LATER_S = (2.0, 30.0), (30.0, 300.0)
+"""How long a receiver that has lost the fix takes to find it again, once it could."""
+WALL_AHEAD_M, SHADOW_M = 4.0, 3.0
+"""Where a wall is put, ahead of the mower, and how far around it the sky is blocked."""
+DECIMALS = (5, 7)
+"""Receivers tell minutes with so many."""
 
 Offset = tuple[float, float]
 
@@ -61,10 +67,16 @@ class State:
         self.silent = False
         self.station = STATION
         self.heading = True
+        self.wall = False
         self.utc_step_s = 0.0
         self.sigma_share = 1.0
         self.lost = LOST_SENTENCE
         self.garbled = GARBLED_SENTENCE
+
+
+def refix_s(random: Random) -> float:
+    """A time to find the fix again: after half of the losses a short one."""
+    return random.uniform(*random.choice((SOON_S, LATER_S)))
 
 
 class Sent(NamedTuple):
@@ -101,16 +113,19 @@ class Gnss:
     """A receiver on a simulated mower. `origin` is that of the local frame."""
 
     def __init__(
-        self, random: Random, origin: tuple[float, float, float], decimals: int = 7
+        self, random: Random, origin: tuple[float, float, float], decimals: int | None = None
     ) -> None:
         self.state = State()
         self._random = random
         self._globe = _Globe(origin)
-        self._decimals = decimals
+        self._decimals = decimals or random.choice(DECIMALS)
         self._wander = [self._random.gauss(0.0, FIXED.wander_m) for _ in range(3)]
         self._kind = FIXED
         self._age_s = 0.5
         self._fix_lost_at_s = random.uniform(*KEEPS_FIX_S)
+        self._wall: Offset | None = None
+        self._lost = False
+        self._fixed_from_s = -math.inf
         self._drifted_m = (0.0, 0.0)
         self._last: tuple[list[bytes], Offset] | None = None
         self._free_at_s = 0.0
@@ -119,7 +134,7 @@ class Gnss:
         """What the receiver sends of the pose at this moment; None if nothing."""
         step_s = 1.0 / RATE_HZ
         state = self.state
-        kind = self._solution(now_s, step_s)
+        kind = self._solution(now_s, pose, step_s)
         error_m = self._errors_m(kind, step_s)
         truth_m = (pose.east_m, pose.north_m)
         place_m = (pose.east_m + error_m[0], pose.north_m + error_m[1])
@@ -136,13 +151,28 @@ class Gnss:
         at_s = self._free_at_s = max(self._free_at_s, now_s + delay_s)
         return Sent(at_s, b"".join(map(self._line, sentences)), place_m, truth_m)
 
-    def _solution(self, now_s: float, step_s: float) -> Kind:
-        """The kind of solution, after what the age of the corrections does to it."""
+    def _solution(self, now_s: float, pose: Pose, step_s: float) -> Kind:
+        """The kind of solution, after what old corrections and a wall do to it."""
         state = self.state
         self._age_s = (now_s % 1.0) + 0.5 if state.corrections else self._age_s + step_s
-        if state.kind is FIXED and self._age_s > self._fix_lost_at_s:
+        lost = self._age_s > self._fix_lost_at_s or self._blocked(pose)
+        if self._lost and not lost:
+            self._fixed_from_s = now_s + refix_s(self._random)
+        self._lost = lost
+        if state.kind is FIXED and (lost or now_s < self._fixed_from_s):
             return FLOAT
         return state.kind
+
+    def _blocked(self, pose: Pose) -> bool:
+        """Whether a wall hides too much of the sky; it stands ahead of where the fault began."""
+        if not self.state.wall:
+            return False
+        if self._wall is None:
+            self._wall = (
+                pose.east_m + WALL_AHEAD_M * math.sin(pose.heading),
+                pose.north_m + WALL_AHEAD_M * math.cos(pose.heading),
+            )
+        return math.dist(self._wall, (pose.east_m, pose.north_m)) < SHADOW_M
 
     def _errors_m(self, kind: Kind, step_s: float) -> list[float]:
         """Errors towards east, north and up."""
