@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from fenceguard.mower.stopping import GRAVITY_MPS2, Stopping, downhill_mps2
+from fenceguard.mower.stopping import GRAVITY_MPS2, SPARE_M, Stopping, downhill_mps2
 from fenceguard.settings import LEAST_BRAKING_MPS2, StoppingSettings
 
 MOWER = Stopping(reaction_s=0.3, deceleration_mps2=1.5, blade_stop_s=1.0)
@@ -93,6 +93,13 @@ def test_the_way_until_the_blade_rests() -> None:
 @given(mower=MOWERS, speed_mps=SPEEDS_MPS)
 def test_the_blades_permitted_speed_undoes_its_distance(mower: Stopping, speed_mps: float) -> None:
     permitted_mps = mower.blade_permitted_mps(mower.blade_distance_m(speed_mps))
+    assert permitted_mps == pytest.approx(speed_mps, abs=1e-9)
+
+
+@given(mower=MOWERS, speed_mps=SPEEDS_MPS)
+def test_a_way_free_to_the_horizon_permits_the_speed(mower: Stopping, speed_mps: float) -> None:
+    free_m = mower.horizon_m(speed_mps) - SPARE_M
+    permitted_mps = min(mower.permitted_mps(free_m), mower.blade_permitted_mps(free_m))
     assert permitted_mps == pytest.approx(speed_mps, abs=1e-9)
 
 

@@ -75,7 +75,7 @@ class Planner:
     def _speeds_mps(self, points_m: list[tuple[float, float]]) -> list[float]:
         """What the way ahead permits at each point, less what a plan keeps in hand."""
         stopping, top_mps = self._stopping, self._top_mps
-        horizon_m = stopping.blade_distance_m(top_mps) + 0.5
+        horizon_m = stopping.horizon_m(top_mps)
         speeds_mps = []
         for n, (east_m, north_m) in enumerate(points_m):
             heading_deg = _direction_deg(points_m, n)

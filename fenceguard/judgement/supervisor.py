@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from fenceguard.settings import Settings
 
 NOTHING_PRESSED = Inputs()
-HORIZON_SPARE_M = 0.5
 
 
 class Pointing(NamedTuple):
@@ -164,7 +163,7 @@ class Supervisor:
                     pointing.travel_deg,
                     evidence.curvature_per_m,
                     clearance.metres,
-                    self._horizon_m(speed_mps),
+                    self._stopping.horizon_m(max(speed_mps, self._mower.full_mps)),
                 )
                 for heading_deg in pointing.headings_deg()
             )
@@ -225,13 +224,6 @@ class Supervisor:
             return None
         off_m = abs(epoch.height_m - mount_m - surface.height_m(*place))
         return max(0.0, off_m - surface.tolerance_m)
-
-    def _horizon_m(self, speed_mps: float) -> float:
-        """How far to look ahead: farther than the limits ask for at the greater of both speeds."""
-        stopping, fastest_mps = self._stopping, max(speed_mps, self._mower.full_mps)
-        return HORIZON_SPARE_M + max(
-            stopping.distance_m(fastest_mps), stopping.blade_distance_m(fastest_mps)
-        )
 
     def _permitted_mps(self) -> float:
         """The speed from which mower and blade come to rest with the margins kept."""

@@ -4,6 +4,8 @@ import math
 from typing import NamedTuple
 
 GRAVITY_MPS2 = 9.80665
+SPARE_M = 0.5
+"""Farther than the way itself to look ahead: for the bound, the margins, the time since."""
 
 
 class Stopping(NamedTuple):
@@ -22,6 +24,10 @@ class Stopping(NamedTuple):
     def blade_distance_m(self, speed_mps: float) -> float:
         """Way until the blade rests, if the mower drives on as fast as before."""
         return speed_mps * (self.reaction_s + self.blade_stop_s)
+
+    def horizon_m(self, speed_mps: float) -> float:
+        """How far ahead to look at a speed; what lies beyond does not matter yet."""
+        return SPARE_M + max(self.distance_m(speed_mps), self.blade_distance_m(speed_mps))
 
     def permitted_mps(self, distance_m: float) -> float:
         """The speed from which the mower stands within a distance: -a t + sqrt((a t)² + 2 a d)."""
