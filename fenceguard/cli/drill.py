@@ -15,7 +15,7 @@ from fenceguard.drill.campaign import KINDS, Plan, plan_of, read, run_all
 from fenceguard.drill.drill import LASTS_S, Ground
 from fenceguard.drill.faults import FAULTS
 from fenceguard.drill.policies import POLICIES
-from fenceguard.drill.report import HEADINGS, Report, picture
+from fenceguard.drill.report import HEADINGS, Report, check_picture, picture
 from fenceguard.drill.scenario import check
 from fenceguard.drill.scenario import read as read_scenario
 from fenceguard.errors import BadInput
@@ -105,6 +105,8 @@ def run(args: argparse.Namespace) -> int:
         return _scenarios(args, loaded)
     policies = tuple(POLICIES) if args.policy == "both" else (args.policy,)
     only = tuple(args.fault)
+    if args.plot:
+        check_picture(args.plot)
     plan = plan_of(loaded, tuple(args.set), args.seed, args.faults, only, policies, LASTS_S)
     with TemporaryDirectory() as directory:
         results = args.results or Path(directory) / "results.jsonl"
@@ -157,16 +159,15 @@ def _print(report: Report) -> None:
     out = console()
     print_table(out, "Drills", HEADINGS, report.rows())
     told = report.as_dict()
-    for policy in ("supervised",):
-        everything = told["faults"]["all"].get(policy)
-        if everything is not None:
-            regions = everything["regions"]
-            counts = ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in regions.items())
-            out.print(f"Epochs: {counts}.")
-            out.print(
-                f"{everything['interventions_per_hour']:.1f} interventions and "
-                f"{everything['halts_per_hour']:.2f} halts an hour."
-            )
+    everything = told["faults"]["all"].get("supervised")
+    if everything is not None:
+        regions = everything["regions"]
+        counts = ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in regions.items())
+        out.print(f"Epochs: {counts}.")
+        out.print(
+            f"{everything['interventions_per_hour']:.1f} interventions and "
+            f"{everything['halts_per_hour']:.2f} halts an hour."
+        )
     for name, why in told["undetectable"].items():
         out.print(f"{name}: {why}.")
 

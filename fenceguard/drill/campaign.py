@@ -58,7 +58,9 @@ def plan_of(
     policies: tuple[str, ...],
     lasts_s: float,
 ) -> Plan:
-    """A plan for settings and fence. Raises BadInput if there are no such pairs of faults."""
+    """A plan for settings and fence. Raises BadInput if the faults do not suit the kind."""
+    if kind == "none" and only:
+        raise BadInput(f"drills without faults cannot have {only[0]}; leave one of the two away")
     if kind == "pairs" and len(set(only)) == 1:
         raise BadInput(
             f"pairs of faults need two of them, and there is only {only[0]}; add another"

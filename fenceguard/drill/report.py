@@ -1,5 +1,6 @@
 """What a campaign shows: rates with their confidence limits, times, and the integrity picture."""
 
+import importlib.util
 import math
 import statistics
 from collections.abc import Iterable
@@ -175,13 +176,22 @@ def _at_most(events: int, runs: int, rate: float) -> float:
     )
 
 
+def check_picture(file: Path) -> None:
+    """Raises BadInput if a picture could not be drawn to a file: better known before long work."""
+    if importlib.util.find_spec("matplotlib") is None:
+        raise BadInput('the picture needs matplotlib: pip install "fenceguard[plots]"')
+    try:
+        file.touch()
+    except OSError as error:
+        raise BadInput(f"{file}: cannot be written: {error.strerror}") from error
+
+
 def picture(report: Report, file: Path) -> None:
     """The integrity picture: true error against bound, as a PNG. Raises BadInput."""
-    try:
-        import matplotlib
-        from matplotlib.colors import LogNorm
-    except ImportError as error:
-        raise BadInput('the picture needs matplotlib: pip install "fenceguard[plots]"') from error
+    check_picture(file)
+    import matplotlib
+    from matplotlib.colors import LogNorm
+
     matplotlib.use("Agg")
     from matplotlib import pyplot
 
@@ -209,7 +219,7 @@ def picture(report: Report, file: Path) -> None:
     figure.colorbar(mesh, label="epochs")
     figure.tight_layout()
     try:
-        figure.savefig(file)
+        figure.savefig(file, format="png")
     except OSError as error:
         raise BadInput(f"{file}: cannot be written: {error.strerror}") from error
     finally:
