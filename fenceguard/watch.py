@@ -33,7 +33,9 @@ class Watch:
     ) -> None:
         settings = loaded.settings
         first = journal.next_intervention if journal else 1
-        self.receiver = Receiver(settings.receiver.epoch_wait_s)
+        self.receiver = Receiver(
+            settings.receiver.epoch_wait_s, settings.receiver.accuracy_sentence()
+        )
         self.account = Account(loaded, first, host_utc_s)
         self.lines = lines
         self._loaded = loaded
