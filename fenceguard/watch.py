@@ -77,6 +77,8 @@ class Watch:
 
     def stop(self, now_s: float, reason: str) -> None:
         """Write down that the watch ends."""
+        for event in self.account.finish():
+            self._tell(event)
         self._summarise("stop", now_s, {"reason": reason, "rung": self.rung})
 
     @property
