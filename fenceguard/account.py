@@ -53,6 +53,8 @@ class Account:
         self._heard: Epoch | None = None
         self._heard_at_s = 0.0
         self._watched: tuple[tuple[str, Rung], ...] = ()
+        self._worst: dict[str, Evidence] = {}
+        """Of each monitor that only watches, its worst finding since the last record of them."""
         self.epochs = 0
         self._spent_s = [0.0] * len(Rung)
 
@@ -75,16 +77,14 @@ class Account:
         if epoch is not None and epoch is not self._heard:
             self._heard, self._heard_at_s = epoch, decision.now_s
             self.epochs += 1
-        events = []
-        watched = tuple((finding.monitor, finding.rung) for finding in decision.watched)
-        if watched != self._watched:
-            self._watched = watched
-            findings = [finding_evidence(finding) for finding in decision.watched]
-            evidence = {"findings": findings, **self._where(decision)}
-            events.append(self._event("watched", decision, evidence))
-        if decision.rung is not decision.was:
-            events += self._changed(decision)
-        return events
+        events = self._changed(decision) if decision.rung is not decision.was else []
+        return events + self._watching(decision)
+
+    def finish(self) -> list[Event]:
+        """The events of the end: what monitors that only watch have found up to here."""
+        if self._last is None or not self._watched:
+            return []
+        return self._watching(self._last._replace(watched=()))
 
     def utc_s(self, now_s: float) -> float:
         """UTC at a moment, by the receiver's last epoch where that tells a date."""
@@ -93,6 +93,25 @@ class Account:
             if dated or self._host_utc_s is None:
                 return self._heard.utc_s + (now_s - self._heard_at_s)
         return self._host_utc_s() if self._host_utc_s else 0.0
+
+    def _watching(self, decision: Decision) -> list[Event]:
+        """What monitors that only watch have to say: of other rungs, or on another rung."""
+        findings = [finding_evidence(finding) for finding in decision.watched]
+        watched = tuple((finding.monitor, finding.rung) for finding in decision.watched)
+        events = []
+        if watched != self._watched or (watched and decision.rung is not decision.was):
+            said = {
+                "rung": decision.rung.word,
+                "findings": findings,
+                "worst": list(self._worst.values()),
+            }
+            events = [self._event("watched", decision, {**said, **self._where(decision)})]
+            self._watched, self._worst = watched, {}
+        for finding in findings:
+            worst = self._worst.setdefault(finding["monitor"], finding)
+            if severity(finding) > severity(worst):
+                self._worst[finding["monitor"]] = finding
+        return events
 
     def _changed(self, decision: Decision) -> list[Event]:
         began = self._open is None and decision.was is Rung.FULL
@@ -179,6 +198,16 @@ def finding_evidence(finding: Finding) -> Evidence:
         "rung": finding.rung.word,
         "note": finding.note,
     }
+
+
+def severity(finding: Evidence) -> tuple[Rung, float]:
+    """What makes one finding of a monitor worse than another.
+
+    The rung demanded, then how far the value is past the limit; unknown is farthest.
+    """
+    value, limit = finding["value"], finding["limit"]
+    past = 0.0 if isinstance(value, str) else math.inf if value is None else abs(value - limit)
+    return Rung[finding["rung"].upper()], past
 
 
 def rounded(value: float | None, digits: int = 4) -> float | None:

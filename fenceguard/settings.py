@@ -24,9 +24,12 @@ from pydantic import (
 )
 
 from fenceguard.errors import BadInput
+from fenceguard.judgement.bound import radius_per_sigma
 from fenceguard.lawn import geojson
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.stopping import Stopping, downhill_mps2
+from fenceguard.receiver.framing import Sentence
+from fenceguard.receiver.sentences import AccuracySentence, wanted
 
 LEAST_OUTLINE_M2 = 0.01
 NEVER = "never"
@@ -79,12 +82,62 @@ DEFAULT_LIMITS: dict[str, dict[str, float | str]] = {
 Solution = Literal["fixed", "float", "differential", "pps", "single"]
 
 
+ACCURACY_HEADER = re.compile(r"[A-Z][A-Z0-9]{1,9}(,[0-9A-Za-z]{1,9})?")
+METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001}
+RADIUS_PER_SIGMA = {
+    "sigma_axis": 1.0,
+    "p68": radius_per_sigma(0.68),
+    "p95": radius_per_sigma(0.95),
+}
+"""For what an accuracy can mean: how many σ of one axis it is."""
+
+
+class AccuracySettings(Model):
+    """The receiver's own accuracy sentence: which field of it tells what."""
+
+    header: StrictStr
+    field: Annotated[StrictInt, Field(ge=1, le=99)]
+    unit: Literal["m", "cm", "mm"]
+    means: Literal["sigma_axis", "p68", "p95"]
+
+    @field_validator("header")
+    @classmethod
+    def _not_read_already(cls, header: str) -> str:
+        if not ACCURACY_HEADER.fullmatch(header):
+            raise ValueError(
+                f"is {header!r}; it must be the address of a sentence without the $, such as "
+                "PXYZA, or with its first field where that tells the type, such as PXYZ,03"
+            )
+        if wanted(Sentence(f"{header},", None)):
+            raise ValueError(
+                f"{header} is read as it is; leave out accuracy, or name a sentence of the "
+                "receiver's own"
+            )
+        return header
+
+    @model_validator(mode="after")
+    def _a_field_of_its_own(self) -> "AccuracySettings":
+        if self.field <= self.header.count(","):
+            raise ValueError(f"field {self.field} is in the header {self.header}; name another")
+        return self
+
+    def sentence(self) -> AccuracySentence:
+        """The sentence, with σ for what is told; for a radius the error is taken to be circular."""
+        scale = METRES[self.unit] / RADIUS_PER_SIGMA[self.means]
+        return AccuracySentence(self.header, self.field, scale)
+
+
 class ReceiverSettings(Model):
     """Where the receiver is plugged in and how it talks."""
 
     port: StrictStr | None = None
     baud: Annotated[StrictInt, Field(ge=1200, le=4_000_000)] = 115200
     epoch_wait_s: Annotated[float, _number(0.01, 2.0)] = 0.12
+    accuracy: AccuracySettings | None = None
+
+    def accuracy_sentence(self) -> AccuracySentence | None:
+        """The receiver's own accuracy sentence, None where there is none."""
+        return None if self.accuracy is None else self.accuracy.sentence()
 
 
 class StoppingSettings(Model):

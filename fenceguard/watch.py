@@ -33,7 +33,9 @@ class Watch:
     ) -> None:
         settings = loaded.settings
         first = journal.next_intervention if journal else 1
-        self.receiver = Receiver(settings.receiver.epoch_wait_s)
+        self.receiver = Receiver(
+            settings.receiver.epoch_wait_s, settings.receiver.accuracy_sentence()
+        )
         self.account = Account(loaded, first, host_utc_s)
         self.lines = lines
         self._loaded = loaded
@@ -75,6 +77,8 @@ class Watch:
 
     def stop(self, now_s: float, reason: str) -> None:
         """Write down that the watch ends."""
+        for event in self.account.finish():
+            self._tell(event)
         self._summarise("stop", now_s, {"reason": reason, "rung": self.rung})
 
     @property

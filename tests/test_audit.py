@@ -66,7 +66,8 @@ class Told:
 
     def start(self) -> None:
         self.open, self.rung = None, "halted"
-        self._add("start", version="1.2.3", mode="run", source="/dev/ttyACM0", rung="halted")
+        run = {"version": "1.2.3", "mode": "run", "source": "/dev/ttyACM0", "rung": "halted"}
+        self._add("start", **run, settings={"limits": {}})
 
     def change(self, to: str, why: str, *findings: dict[str, Any], clear_s: float = 0.0) -> None:
         evidence: dict[str, Any] = {"from": self.rung, "to": to, "why": why}

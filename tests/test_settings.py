@@ -623,8 +623,9 @@ def test_everything_else_in_the_delivered_settings_is_the_default(file: Path) ->
 
 
 def test_the_delivered_settings_name_every_key() -> None:
-    """Whoever reads the file sees all there is to set."""
-    document = yaml.safe_load((CONFIG / "settings.yaml").read_text())
+    """Whoever reads the file sees all there is to set, if only as a comment."""
+    text = (CONFIG / "settings.yaml").read_text()
+    document = yaml.safe_load(re.sub(r"(?m)^  # (?=accuracy:|  )", "  ", text))
     assert set(document) == set(Settings.model_fields)
     sections = [
         "mower",

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from fenceguard.audit.watched import Tally, WatchOnly
 from fenceguard.journal.read import Record
 
 
@@ -48,12 +49,14 @@ class Intervention:
 
 @dataclass
 class History:
-    """What a journal tells: the span that it covers, and the interventions in it."""
+    """What a journal tells: the span that it covers, and what was, or would have been, done."""
 
     first_utc: str
     last_utc: str
     runs: int
     interventions: list[Intervention]
+    watch_only: list[WatchOnly] = field(default_factory=list)
+    """Every monitor that only watched."""
     unreadable: int = 0
     """Lines that hold no whole record."""
 
@@ -64,10 +67,12 @@ def history(records: Iterable[Record | None]) -> History:
     start: Record | None = None
     before: Record | None = None
     present: Intervention | None = None
+    tally = Tally()
     for record in records:
         if record is None:
             told.unreadable += 1
             continue
+        tally.add(record)
         kind = record["kind"]
         told.first_utc = told.first_utc or record["utc"]
         told.last_utc = record["utc"]
@@ -87,6 +92,7 @@ def history(records: Iterable[Record | None]) -> History:
             present.ended, present = record, None
         elif kind == "stop" and present is not None:
             present.stopped, present = record, None
+    told.watch_only = tally.told()
     return told
 
 

@@ -9,23 +9,26 @@ from pathlib import Path
 from typing import Any
 
 from fenceguard.audit.explain import explain
-from fenceguard.audit.interventions import History, Intervention, history
+from fenceguard.audit.interventions import History, Intervention, day_and_time, history
+from fenceguard.audit.watched import WatchOnly
 from fenceguard.cli.common import (
     HelpFormatter,
     console,
     count_text,
     place_text,
     print_interventions,
+    print_table,
 )
 from fenceguard.errors import BadInput
 from fenceguard.journal.read import each_line, verify
-from fenceguard.words import cause_text
+from fenceguard.words import cause_text, seconds_text
 
 FAULTS_FOUND = 1
 EXAMPLES = """\
 examples:
   fenceguard audit list --journal journal
   fenceguard audit show 3 --journal journal
+  fenceguard audit watched --journal journal
   fenceguard audit verify --journal journal --json
 
 exit status: 0 good, 1 verify found faults, 2 no such journal or intervention
@@ -37,8 +40,8 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser = commands.add_parser(
         "audit",
         help="tell why the mower stopped",
-        description="Reads a journal: lists the interventions, explains one, or checks every "
-        "record.",
+        description="Reads a journal: lists the interventions, explains one, tells what monitors "
+        "set to watch_only would have done, or checks every record.",
         epilog=EXAMPLES,
         formatter_class=HelpFormatter,
     )
@@ -46,6 +49,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     asked = {
         "list": (_list, "every intervention: when, how long, how far, why, where"),
         "show": (_show, "one intervention in plain words, with its numbers"),
+        "watched": (_watched, "what monitors set to watch_only would have done, and how often"),
         "verify": (_verify, "whether each record follows the one before, as it was written"),
     }
     for name, (answer, text) in asked.items():
@@ -70,10 +74,13 @@ def _list(args: argparse.Namespace) -> int:
         return 0
     out = console()
     out.print(f"{count_text(told.runs, 'run')}, from {told.first_utc} to {told.last_utc}")
-    if not told.interventions:
+    if told.interventions:
+        print_interventions(out, [_row(one) for one in told.interventions])
+    else:
         out.print("No interventions.")
-        return 0
-    print_interventions(out, [_row(one) for one in told.interventions])
+    if told.watch_only:
+        only = count_text(len(told.watch_only), "monitor")
+        out.print(f"{only} only watched; audit watched tells what they would have done.")
     return 0
 
 
@@ -124,6 +131,62 @@ def _show(args: argparse.Namespace) -> int:
         indent = " " * (len(line) - len(line.lstrip()))
         out.print(textwrap.fill(line, out.width, subsequent_indent=indent))
     return 0
+
+
+def _watched(args: argparse.Namespace) -> int:
+    told = _told(args.journal)
+    if args.json:
+        print(json.dumps({"watched": [_as_dict(one) for one in told.watch_only]}))
+        return 0
+    out = console()
+    if not told.watch_only:
+        out.print("No monitor was set to watch_only.")
+        return 0
+    acting = [one for one in told.watch_only if one.times]
+    if acting:
+        headings = (
+            "monitor",
+            "times",
+            "in all",
+            "from",
+            "down to",
+            "worst",
+            "first and last (UTC)",
+        )
+        print_table(out, "Would have acted", headings, [_watched_row(one) for one in acting])
+        out.print("The clear times on the way up are not in it.")
+    never = [one.monitor for one in told.watch_only if not one.times]
+    if never:
+        out.print(f"Would never have acted: {', '.join(never)}.")
+    return 0
+
+
+def _watched_row(one: WatchOnly) -> tuple[str, ...]:
+    """What a monitor would have done that would have acted."""
+    worst = "" if one.worst is None else cause_text(one.worst)
+    moments = dict.fromkeys(utc for utc in (one.first_utc, one.last_utc) if utc)
+    return (
+        one.monitor,
+        str(one.times),
+        seconds_text(one.duration_s),
+        ", ".join(one.from_rungs),
+        one.rung or "",
+        worst.removeprefix(f"{one.monitor} "),
+        ", ".join(day_and_time(utc)[:-4] for utc in moments),
+    )
+
+
+def _as_dict(one: WatchOnly) -> dict[str, Any]:
+    return {
+        "monitor": one.monitor,
+        "times": one.times,
+        "duration_s": round(one.duration_s, 4),
+        "from": dict(one.from_rungs),
+        "rung": one.rung,
+        "worst": one.worst,
+        "first_utc": one.first_utc,
+        "last_utc": one.last_utc,
+    }
 
 
 def _found(told: History, wanted: int, journal: Path) -> Intervention:

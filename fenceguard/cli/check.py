@@ -16,6 +16,11 @@ from fenceguard.words import number
 LONG_SILENCE_S = 5.0
 SHORT_WARNING_S = 1.0
 FAR_OUT_M = -0.1
+MEANS = {
+    "sigma_axis": "σ of each axis",
+    "p68": "radius that holds 68 %",
+    "p95": "radius that holds 95 %",
+}
 EXAMPLES = """\
 examples:
   fenceguard check --settings config/settings.yaml
@@ -68,6 +73,10 @@ def _print(loaded: Loaded) -> None:
     out.print(f"Fence     {loaded.fence_file} ({loaded.fence_hash})")
     out.print(f"          {fence.area.area:.1f} m² to mow, {len(fence.rings) - 1} keep-outs")
     out.print(f"Receiver  {settings.receiver.port or 'no port: replay only'}")
+    accuracy = settings.receiver.accuracy
+    if accuracy is not None:
+        meant = f"{MEANS[accuracy.means]}, in {accuracy.unit}"
+        out.print(f"          accuracy: {accuracy.header}, field {accuracy.field}: {meant}")
     out.print(f"Mower     reaches {reach_m:.2f} m from its antenna")
     out.print(f"Bound     {factor:.2f} σ, for {settings.bound.probability * 100:g} %")
     out.print(f"Outputs   {_outputs(loaded)}")

@@ -33,7 +33,9 @@ class Supervised:
     """The whole chain, from framing to the grant."""
 
     def __init__(self, settings: Settings, fence: Fence) -> None:
-        self._receiver = Receiver(settings.receiver.epoch_wait_s)
+        self._receiver = Receiver(
+            settings.receiver.epoch_wait_s, settings.receiver.accuracy_sentence()
+        )
         self._supervisor = Supervisor(settings, fence)
         self.decision: Decision | None = None
         self.tick(0.0)
@@ -59,7 +61,9 @@ class HandWritten:
     """Quality 4 and the antenna inside the shrunk fence: everything; else nothing."""
 
     def __init__(self, settings: Settings, fence: Fence) -> None:
-        self._receiver = Receiver(settings.receiver.epoch_wait_s)
+        self._receiver = Receiver(
+            settings.receiver.epoch_wait_s, settings.receiver.accuracy_sentence()
+        )
         self.decision: Decision | None = None
         self._frame = fence.frame
         self._inside = shapely.buffer(fence.area, -SHRUNK_BY_M)

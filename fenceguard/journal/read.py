@@ -33,7 +33,7 @@ KINDS = {
     "rung": ("from", "to", "why", "clear_s", "findings", "intervention", *WHERE),
     "intervention_begun": ("id", "rung", "cause", "findings", *WHERE),
     "intervention_ended": ("id", "rung", "cause", "duration_s", *WHERE),
-    "watched": ("findings", *WHERE),
+    "watched": ("rung", "findings", "worst", *WHERE),
     "summary": TOTALS,
     "stop": ("reason", *TOTALS),
 }
@@ -48,6 +48,7 @@ TYPES = {
     "epoch": dict | None,
     "cause": dict,
     "findings": list,
+    "worst": list,
     "clearance_m": int | float | None,
     "bound_m": int | float | None,
     "room_m": int | float | None,

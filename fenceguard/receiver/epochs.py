@@ -9,19 +9,20 @@ An epoch needs a GGA and is handed on as soon as it is complete, which the strea
 - A sentence of another UTC closes the group at once; so does `epoch_wait_s` after its GGA.
 - A second GGA of the same UTC, or a kind that the epoch handed on already had, begins a group of
   its own: a receiver that repeats itself must be seen to.
-- VTG, HDT and THS tell no UTC. They belong to the group that is open, or to the one just handed on
-  if it lacks them, else to the next. Where they lead their group rather than trail it shows in the
-  arrival times: the longest silence lies before what leads.
+- VTG, HDT, THS and the receiver's own accuracy sentence tell no UTC. They belong to the group that
+  is open, or to the one just handed on if it lacks them, else to the next. Where they lead their
+  group rather than trail it shows in the arrival times: the longest silence lies before what leads.
 
 The date comes from RMC or ZDA and is kept; between two sentences the day is chosen so that the
 time goes by less than 12 hours, ahead or back.
 """
 
+import math
 from collections import deque
 from typing import Any, NamedTuple
 
 from fenceguard.receiver.epoch import Epoch
-from fenceguard.receiver.sentences import TIMELESS, Fragment
+from fenceguard.receiver.sentences import ACCURACY, TIMELESS, Fragment
 
 PATIENCE = 3
 DAY_S = 86400.0
@@ -42,12 +43,16 @@ class _Group:
         self.time_of_day_s = time_of_day_s
         self.kinds: list[str] = []
         self.values: dict[str, Any] = {}
+        self.accuracy: dict[str, float] = {}
+        """What the receiver's own accuracy sentence tells."""
         self.gga_at_s: float | None = None
         self.tag_time_s: float | None = None
 
     def add(self, fragment: Fragment, at_s: float) -> None:
         if fragment.kind == "VTG":
             self.values = {**fragment.values, **self.values}
+        elif fragment.kind == ACCURACY:
+            self.accuracy = fragment.values
         else:
             self.values.update(fragment.values)
         if fragment.kind == "GGA":
@@ -175,7 +180,9 @@ class Assembler:
         self._learn_last(group.kinds[-1])
         self._handed_on = group
         utc_s = round(self._day * DAY_S + group.time_of_day_s, 3)
-        return [Assembled(group.tag_time_s, Epoch(utc_s, **group.values))]
+        return [
+            Assembled(group.tag_time_s, Epoch(utc_s, **_at_worst(group.values, group.accuracy)))
+        ]
 
     def _keep_date(self, fragment: Fragment, time_of_day_s: float) -> None:
         if fragment.day is not None:
@@ -216,3 +223,16 @@ class Assembler:
 
     def _since_heard_s(self, at_s: float) -> float:
         return 0.0 if self._heard_at_s is None else at_s - self._heard_at_s
+
+
+def _at_worst(values: dict[str, Any], accuracy: dict[str, float]) -> dict[str, Any]:
+    """The values of an epoch, each σ no less than by the receiver's own accuracy sentence."""
+    if not accuracy:
+        return values
+    worst = dict(values)
+    for name, sigma_m in accuracy.items():
+        worst[name] = max(values.get(name) or 0.0, sigma_m)
+    if values.get("sigma_major_m"):
+        # That sentence tells nothing of the ellipse: this is the longest axis it allows.
+        worst["sigma_major_m"] = max(values["sigma_major_m"], math.hypot(*accuracy.values()))
+    return worst

@@ -5,17 +5,18 @@ from collections.abc import Iterable, Iterator
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.epochs import Assembled, Assembler
 from fenceguard.receiver.framing import Framer, Sentence
-from fenceguard.receiver.sentences import Fragment, read, wanted
+from fenceguard.receiver.sentences import AccuracySentence, Fragment, read, wanted
 
 UNREADABLE = "fields"
 
 
 class Receiver:
-    """Framing, sentences and epochs in one."""
+    """Framing, sentences and epochs in one; `accuracy` is the receiver's own such sentence."""
 
-    def __init__(self, epoch_wait_s: float) -> None:
+    def __init__(self, epoch_wait_s: float, accuracy: AccuracySentence | None = None) -> None:
         self._framer = Framer()
         self._assembler = Assembler(epoch_wait_s)
+        self._accuracy = accuracy
         self._unreadable = 0
 
     @property
@@ -75,9 +76,12 @@ class Receiver:
 
     def _fragments(self, sentences: Iterable[Sentence]) -> Iterator[Fragment]:
         for sentence in sentences:
-            if not wanted(sentence):
+            if wanted(sentence):
+                fragment = read(sentence)
+            elif self._accuracy is not None and self._accuracy.is_in(sentence):
+                fragment = self._accuracy.read(sentence)
+            else:
                 continue
-            fragment = read(sentence)
             if fragment is None:
                 self._unreadable += 1
             else:

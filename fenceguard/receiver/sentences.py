@@ -29,7 +29,7 @@ class Fragment(NamedTuple):
     """What one sentence adds to its epoch."""
 
     kind: str
-    """Sentence formatter: GGA, RMC, VTG, GST, HDT, THS or ZDA."""
+    """Sentence formatter: GGA, RMC, VTG, GST, HDT, THS or ZDA; or `ACCURACY`."""
     time_of_day_s: float | None
     """UTC time of day, rounded to 1 ms; None where the kind, or this one, has none."""
     day: int | None
@@ -38,6 +38,34 @@ class Fragment(NamedTuple):
     """Known fields of the epoch, by their names in `Epoch`."""
     tag_time_s: float | None
     """UNIX time from the TAG block."""
+
+
+class AccuracySentence(NamedTuple):
+    """Where a receiver's own sentence tells how accurate the position is."""
+
+    header: str
+    """Its address without the `$`, such as PXYZA; or with its first field: PXYZ,03."""
+    field: int
+    """Number of the field, which counts from 1 after the address."""
+    sigma_m_per_unit: float
+    """σ of each axis in m, for each 1 that the field tells."""
+
+    def is_in(self, sentence: Sentence) -> bool:
+        """Whether a sentence is of this kind."""
+        return f"{sentence.body},".startswith(f"{self.header},")
+
+    def read(self, sentence: Sentence) -> Fragment | None:
+        """The fragment in a sentence of this kind; None if it ends before the field.
+
+        A number that is not above 0 says nothing of the accuracy: it is unknown.
+        """
+        fields = sentence.body.split(",")
+        if self.field >= len(fields):
+            return None
+        told = _sigma_m(fields[self.field])
+        sigma_m = told * self.sigma_m_per_unit if told else None
+        values = {"sigma_lat_m": sigma_m, "sigma_lon_m": sigma_m} if sigma_m else {}
+        return Fragment(ACCURACY, None, None, values, sentence.tag_time_s)
 
 
 class THS(pynmea2.TalkerSentence):  # type: ignore[misc]
@@ -78,7 +106,9 @@ def read(sentence: Sentence) -> Fragment | None:
     return Fragment(kind, time_of_day_s, day, values, sentence.tag_time_s)
 
 
-TIMELESS = frozenset({"VTG", "HDT", "THS"})
+ACCURACY = "accuracy"
+"""Kind of the receiver's own accuracy sentence, whatever its address."""
+TIMELESS = frozenset({"VTG", "HDT", "THS", ACCURACY})
 """Kinds that never tell a time."""
 
 Fields = dict[str, str]
