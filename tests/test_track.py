@@ -12,6 +12,7 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from fenceguard.judgement.track import (
+    BENT_DEG,
     CLOCK_DRIFT,
     GAP_S,
     LEAST_WAY_M,
@@ -628,6 +629,18 @@ def test_a_way_that_took_too_long_says_nothing_about_its_direction(
     driven.at(0.0, travel_deg=0.0)
     assert driven.at(after_s, (0.15, 0.0), travel_deg=0.0).course_off_deg is None
     evidence = driven.at(2.0 * after_s, (0.3, 0.0), travel_deg=0.0)
+    assert evidence.course_off_deg == (close(90.0) if says else None)
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+@pytest.mark.parametrize(("over_deg", "says"), [(0.0, True), (0.001, False)])
+def test_a_way_that_turned_too_far_has_no_direction(
+    side: float, over_deg: float, says: bool
+) -> None:
+    driven = Driven()
+    bent_deg = side * (BENT_DEG + over_deg)
+    driven.at(0.0, travel_deg=0.0)
+    evidence = driven.at(1.0, towards(bent_deg / 2.0 + 90.0, 0.4), travel_deg=bent_deg)
     assert evidence.course_off_deg == (close(90.0) if says else None)
 
 

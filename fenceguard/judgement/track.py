@@ -33,6 +33,8 @@ TURN_S = 1.0
 """Over this time a turn, and the course's own noise, are averaged."""
 MOVED_M = 0.3
 """Less of a way says nothing about its direction."""
+BENT_DEG = 60.0
+"""A way that turned by more has no direction that two courses could tell."""
 RESTING_MPS = 0.1
 """A slower receiver may leave out the course."""
 LEAST_WAY_M = 0.25
@@ -256,8 +258,10 @@ class Track:
                 return None
             if math.dist(newest.place, point.place) >= MOVED_M:
                 way_deg = _direction_deg(point.place, newest.place)
-                half_turn_deg = turned_deg(point.travel_deg, newest.travel_deg) / 2.0
-                return abs(turned_deg(point.travel_deg + half_turn_deg, way_deg))
+                bent_deg = turned_deg(point.travel_deg, newest.travel_deg)
+                if abs(bent_deg) > BENT_DEG:
+                    return None
+                return abs(turned_deg(point.travel_deg + bent_deg / 2.0, way_deg))
         return None
 
     def _curvature_per_m(self) -> float:
