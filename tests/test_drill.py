@@ -4,7 +4,14 @@ import json
 import math
 import sys
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import (
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+)
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -23,7 +30,7 @@ from fenceguard.cli import drill as drill_command
 from fenceguard.cli import main
 from fenceguard.drill import campaign, nmea, scenario
 from fenceguard.drill.body import OBEYS, STEP_S, Body, Pose
-from fenceguard.drill.campaign import Plan, plan_of, run_all
+from fenceguard.drill.campaign import Lost, Plan, plan_of, run_all
 from fenceguard.drill.drill import (
     CELLS,
     CELLS_PER_DECADE,
@@ -297,6 +304,58 @@ def test_a_file_of_something_else_is_left_alone(
     ):
         run_all(a_plan(loaded), 1, executor, file)
     assert file.read_text() == content
+
+
+def test_a_drill_is_refused_where_settings_or_fence_are_others(
+    loaded: Loaded, tmp_path: Path
+) -> None:
+    """As on a machine that has them from another day."""
+    plan = a_plan(loaded)
+    for other in (plan._replace(settings_hash="0"), plan._replace(fence_hash="0")):
+        with (
+            ThreadPoolExecutor(1) as executor,
+            pytest.raises(BadInput, match="settings or fence are others than here"),
+        ):
+            run_all(other, 1, executor, tmp_path / "r.jsonl")
+        (tmp_path / "r.jsonl").unlink()
+
+
+class Breaking(ThreadPoolExecutor):
+    """Runs one task, and then breaks."""
+
+    ran = 0
+
+    def __init__(self, error: BaseException) -> None:
+        super().__init__(1)
+        self._error = error
+
+    def submit(self, fn: Any, /, *args: Any, **how: Any) -> Future[Any]:
+        self.ran += 1
+        if self.ran == 1:
+            return super().submit(fn, *args, **how)
+        broken: Future[Any] = Future()
+        broken.set_exception(self._error)
+        return broken
+
+
+@pytest.mark.parametrize("error", [CancelledError(), BrokenProcessPool(), ConnectionError()])
+def test_an_executor_that_breaks_is_told_and_the_same_again_goes_on(
+    loaded: Loaded, by_a_thread: Path, tmp_path: Path, error: BaseException
+) -> None:
+    file = tmp_path / "results.jsonl"
+    with Breaking(error) as executor, pytest.raises(Lost):
+        run_all(a_plan(loaded), RUNS, executor, file)
+    assert set(rows(file)) <= set(rows(by_a_thread))
+    with ThreadPoolExecutor(1) as another:
+        run_all(a_plan(loaded), RUNS, another, file)
+    assert rows(file) == rows(by_a_thread)
+
+
+@given(st.permutations(range(12)))
+def test_the_order_of_the_drills_makes_no_difference(order: list[int]) -> None:
+    drills = [made_up(number=n, full_s=0.1 * n + 60.01, lasted_s=76.03) for n in range(12)]
+    expected = Report(drills).as_dict()
+    assert Report(drills[n] for n in order).as_dict() == expected
 
 
 def test_a_place_that_cannot_be_written_is_refused(loaded: Loaded, tmp_path: Path) -> None:

@@ -2,8 +2,12 @@
 
 import argparse
 import json
+import logging
 import sys
+from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+from multiprocessing import active_children
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -11,7 +15,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from fenceguard.cli.common import HelpFormatter, add_settings, console, print_table
-from fenceguard.drill.campaign import KINDS, Plan, plan_of, read, run_all
+from fenceguard.drill.campaign import KINDS, Lost, Plan, plan_of, read, run_all
 from fenceguard.drill.drill import LASTS_S, Ground
 from fenceguard.drill.faults import FAULTS
 from fenceguard.drill.policies import POLICIES
@@ -22,6 +26,10 @@ from fenceguard.errors import BadInput
 from fenceguard.settings import Loaded, load
 
 NOT_AS_IT_MUST = 1
+REACH_S = 10.0
+"""How long to wait for a cluster's scheduler."""
+WORKER_S = 30.0
+"""How long to wait for its first worker."""
 EXAMPLES = """\
 examples:
   fenceguard drill config/drills/*.yaml --settings mower.yaml
@@ -34,7 +42,8 @@ examples:
 Everything is simulated: no line is moved. What a simulation shows holds for the
 simulation; it does not replace a test on the lawn, blades off.
 
-exit status: 0 good, 1 something that must follow did not, 2 bad input
+exit status: 0 good, 1 something that must follow did not, 2 bad input, or what
+ran the drills was killed, 130 interrupted
 """
 
 
@@ -110,8 +119,11 @@ def run(args: argparse.Namespace) -> int:
     plan = plan_of(loaded, tuple(args.set), args.seed, args.faults, only, policies, LASTS_S)
     with TemporaryDirectory() as directory:
         results = args.results or Path(directory) / "results.jsonl"
-        with _executor(args) as executor:
-            _with_progress(plan, args.runs, executor, results)
+        try:
+            with _executor(args) as executor:
+                _with_progress(plan, args.runs, executor, results)
+        except Lost as lost:
+            raise BadInput(_what_is_left(args)) from lost
         report = Report(one for one in read(results, plan) if one.number < args.runs)
     if args.json:
         print(json.dumps(report.as_dict()))
@@ -122,21 +134,55 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _executor(args: argparse.Namespace) -> Executor:
+@contextmanager
+def _executor(args: argparse.Namespace) -> Iterator[Executor]:
     """Processes of this machine, or a cluster's executor: both are `concurrent.futures`."""
     if args.scheduler is None:
-        return ProcessPoolExecutor(args.jobs)
+        with ProcessPoolExecutor(args.jobs) as executor:
+            try:
+                yield executor
+            except BaseException:
+                # Nobody waits for what they are at any more.
+                for process in active_children():
+                    process.terminate()
+                raise
+        return
     try:
-        from distributed import Client
+        from distributed import Client, KilledWorker
     except ImportError as error:
         raise BadInput(
             '--scheduler needs the extra "cluster": pip install "fenceguard[cluster]"'
         ) from error
+    # Its own words come in many lines, whatever becomes of it; ours say the same in one.
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
     try:
-        executor: Executor = Client(args.scheduler, timeout="10s").get_executor()
+        client = Client(args.scheduler, timeout=REACH_S)
     except (OSError, ValueError) as error:
         raise BadInput(f"--scheduler {args.scheduler}: cannot be reached: {error}") from error
-    return executor
+    try:
+        try:
+            client.wait_for_workers(1, timeout=WORKER_S)
+        except TimeoutError as error:
+            raise BadInput(
+                f"--scheduler {args.scheduler}: has no worker; start some, each by "
+                f"dask worker {args.scheduler}"
+            ) from error
+        yield client.get_executor()
+    except KilledWorker as error:
+        raise Lost from error
+    finally:
+        client.close()
+
+
+def _what_is_left(args: argparse.Namespace) -> str:
+    """What is said when whatever ran the drills went away."""
+    gone = "a process that ran drills was killed; is there too little memory?"
+    if args.scheduler is not None:
+        gone = f"--scheduler {args.scheduler}: it, or one worker after the other, went away."
+    if args.results is None:
+        return f"{gone} Nothing was kept; --results FILE keeps what comes of each drill"
+    return f"{gone} What was done is in {args.results}; the same command goes on from there"
 
 
 def _with_progress(plan: Plan, runs: int, executor: Executor, results: Path) -> None:

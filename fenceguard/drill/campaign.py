@@ -3,7 +3,14 @@
 import itertools
 import json
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    wait,
+)
 from functools import lru_cache
 from pathlib import Path
 from threading import Lock
@@ -21,6 +28,10 @@ WAITING = 64
 KINDS = ("none", "single", "pairs")
 ONE_AT_A_TIME = Lock()
 """The fence's prepared shapes are shared within a process, and not safe to use from two threads."""
+
+
+class Lost(Exception):
+    """What ran the drills went away before all were done."""
 
 
 class Plan(NamedTuple):
@@ -79,16 +90,23 @@ def plan_of(
 
 
 @lru_cache(maxsize=1)
-def _ground(settings_file: str, overrides: tuple[str, ...]) -> Ground:
-    """Settings and fence: read once in each process."""
+def _ground(
+    settings_file: str, overrides: tuple[str, ...], settings_hash: str, fence_hash: str
+) -> Ground:
+    """Settings and fence: read once in each process. Raises BadInput if they are not the plan's."""
     loaded = load(Path(settings_file), overrides)
+    if (loaded.settings_hash, loaded.fence_hash) != (settings_hash, fence_hash):
+        raise BadInput(
+            f"{settings_file}: where a drill was run, settings or fence are others than here; "
+            "have the same files on all machines"
+        )
     return Ground(loaded.settings, loaded.fence)
 
 
 def batch(plan: Plan, numbers: tuple[int, ...]) -> list[dict[str, Any]]:
     """Run some drills; what an executor is given to do."""
     with ONE_AT_A_TIME:
-        ground = _ground(plan.settings_file, plan.overrides)
+        ground = _ground(plan.settings_file, plan.overrides, plan.settings_hash, plan.fence_hash)
         return [
             run(ground, policy, plan.faults_of(number), plan.seed, number, plan.lasts_s)._asdict()
             for number in numbers
@@ -106,7 +124,7 @@ def run_all(
     """Run drills 0 to `runs` - 1 and append what came of each to a file, one JSON line each.
 
     What stands in the file already is not run again. Raises BadInput if the file is not of this
-    plan, or cannot be written.
+    plan, or cannot be written, and Lost if the executor breaks: what was done by then is in it.
     """
     done = _done(plan, results)
     missing = [number for number in range(runs) if number not in done]
@@ -131,14 +149,24 @@ def _in_turn(
     """Results as they come, and how many drills are finished."""
     waiting: dict[Future[list[dict[str, Any]]], int] = {}
     finished = 0
-    while True:
+    # Whoever runs a drill may do so in another directory.
+    plan = plan._replace(settings_file=str(Path(plan.settings_file).absolute()))
+    lost: BaseException | None = None
+    while lost is None:
         for numbers in itertools.islice(batches, WAITING - len(waiting)):
             waiting[executor.submit(batch, plan, numbers)] = len(numbers)
         if not waiting:
             return
         for future in wait(waiting, return_when=FIRST_COMPLETED).done:
-            finished += waiting.pop(future)
-            yield finished, future.result()
+            count = waiting.pop(future)
+            try:
+                rows = future.result()
+            except (CancelledError, BrokenExecutor, OSError) as error:
+                lost = error
+                continue
+            finished += count
+            yield finished, rows
+    raise Lost from lost
 
 
 def _write(file: IO[str], content: dict[str, Any]) -> None:

@@ -39,8 +39,9 @@ class Tally:
         self.drive_out_m = max(self.drive_out_m, result.drive_out_m)
         self.interventions += result.interventions
         self.halts += result.halts
-        self.full_s += result.full_s
-        self.lasted_s += result.lasted_s
+        # To the hundredth, as they are told: then the order of the drills makes no difference.
+        self.full_s = round(self.full_s + result.full_s, 2)
+        self.lasted_s = round(self.lasted_s + result.lasted_s, 2)
         if result.action_s is not None:
             self.action_s.append(result.action_s)
         self.regions = [a + b for a, b in zip(self.regions, result.regions, strict=True)]
