@@ -144,15 +144,7 @@ def _watched(args: argparse.Namespace) -> int:
         return 0
     acting = [one for one in told.watch_only if one.times]
     if acting:
-        headings = (
-            "monitor",
-            "times",
-            "in all",
-            "from",
-            "down to",
-            "worst",
-            "first and last (UTC)",
-        )
+        headings = ("monitor", "times, in all", "from, to", "worst", "first, last (UTC)")
         print_table(out, "Would have acted", headings, [_watched_row(one) for one in acting])
         out.print("The clear times on the way up are not in it.")
     never = [one.monitor for one in told.watch_only if not one.times]
@@ -167,10 +159,8 @@ def _watched_row(one: WatchOnly) -> tuple[str, ...]:
     moments = dict.fromkeys(utc for utc in (one.first_utc, one.last_utc) if utc)
     return (
         one.monitor,
-        str(one.times),
-        seconds_text(one.duration_s),
-        ", ".join(one.from_rungs),
-        one.rung or "",
+        f"{one.times}, {seconds_text(one.duration_s)}",
+        f"{', '.join(one.from_rungs)} to {one.rung}",
         worst.removeprefix(f"{one.monitor} "),
         ", ".join(day_and_time(utc)[:-4] for utc in moments),
     )
