@@ -24,6 +24,11 @@ LOGS = Path(__file__).parents[2] / "shared" / "logs"
 """Recordings of real receivers, which are not part of the project."""
 
 
+def many(times: float) -> int:
+    """So many times the examples of the profile, which are 100 in an ordinary run."""
+    return round(times * settings().max_examples)
+
+
 @pytest.fixture
 def log() -> Callable[[str], Path]:
     """Finds a recording by name, or skips the test."""

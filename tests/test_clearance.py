@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from fenceguard.lawn.fence import Fence, Ring
 from fenceguard.lawn.frame import Frame
 from fenceguard.mower.footprint import SAMPLE_STEP_M, Footprint
+from tests.conftest import many
 
 Point = tuple[float, float]
 
@@ -116,7 +117,7 @@ def brute(outline: list[Point], antenna: Point, heading_deg: float) -> float:
     return min(worst, 0.0)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=many(0.6), deadline=None)
 @given(
     east=st.floats(-2.0, 14.0),
     north=st.floats(-2.0, 10.0),

@@ -13,6 +13,7 @@ from fenceguard.lawn.fence import Fence, Ring
 from fenceguard.lawn.frame import Array, Frame
 from fenceguard.mower.footprint import Footprint
 from fenceguard.mower.path import STEP_M, Path
+from tests.conftest import many
 from tests.lawns import LAWN, OUTLINE, POND, Corners
 
 Flags = npt.NDArray[np.bool_]
@@ -161,7 +162,7 @@ class Case(NamedTuple):
 BENDS = st.one_of(st.just(0.0), st.floats(-2.0, 2.0), st.floats(-12.0, 12.0))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=many(0.6), deadline=None)
 @given(
     east_m=st.floats(0.3, 29.7),
     north_m=st.floats(0.3, 19.7),
@@ -178,7 +179,7 @@ def test_equals_fine_sampling_on_a_lawn_with_a_pond(
     case.check()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=many(0.6), deadline=None)
 @given(
     east_m=st.floats(4.0, 6.0),
     north_m=st.floats(4.0, 6.0),
@@ -196,7 +197,7 @@ def test_misses_no_keep_out_smaller_than_the_mower(
     case.check()
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=many(0.5), deadline=None)
 @given(
     east_m=st.floats(0.5, 29.5),
     north_m=st.floats(0.5, 2.0),

@@ -17,6 +17,7 @@ from fenceguard.judgement.words import Decision, Finding, Inputs, Rung
 from fenceguard.lawn.fence import Fence
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Settings
+from tests.conftest import many
 from tests.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
 
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
@@ -604,7 +605,7 @@ def test_the_good_steps_come_to_full_from_either_start() -> None:
         assert run(told(BEFORE), start=start)[-1].rung is FULL
 
 
-@examples(max_examples=500)
+@examples(max_examples=many(5.0))
 @given(st.sampled_from(["halted", "locked"]), st.booleans(), LIVES)
 def test_never_above_what_any_limit_demands(start: str, up: bool, life: list[Step]) -> None:
     moments = told([*(BEFORE if up else []), *life])
@@ -630,7 +631,7 @@ WORSE: dict[str, Any] = {
 }
 
 
-@examples(max_examples=300)
+@examples(max_examples=many(3.0))
 @given(LIVES, st.data())
 def test_more_error_never_gives_a_higher_rung(life: list[Step], data: st.DataObject) -> None:
     """Of a mower that stands. Positions that contradict each other are another matter: there a

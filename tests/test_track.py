@@ -25,6 +25,7 @@ from fenceguard.judgement.track import (
 )
 from fenceguard.receiver.epoch import FIXED, FLOAT, Epoch
 from fenceguard.settings import Settings
+from tests.conftest import many
 from tests.lawns import OUTLINE
 
 UTC_S = 1_700_000_000.0
@@ -216,7 +217,7 @@ stretch = st.tuples(
 
 
 @given(st.lists(stretch, min_size=1, max_size=8), st.sampled_from([0.05, 0.125, 0.2, 0.5, 1.0]))
-@examples(max_examples=150, deadline=None)
+@examples(max_examples=many(1.5), deadline=None)
 def test_a_path_driven_as_the_speed_says_does_not_drift(
     stretches: list[tuple[int, float, float]], every_s: float
 ) -> None:
@@ -472,7 +473,7 @@ def test_a_receiver_without_any_speed_is_judged_by_the_top_speed_alone() -> None
     ),
     st.sampled_from([0.0, 0.3, TOP_MPS]),
 )
-@examples(max_examples=150, deadline=None)
+@examples(max_examples=many(1.5), deadline=None)
 def test_an_honest_refix_is_never_doubted(
     steps: list[tuple[float, bool]], speed_mps: float
 ) -> None:
@@ -666,7 +667,7 @@ def circle(driven: Driven, radius_m: float, speed_mps: float, steps: int, every_
     st.floats(LEAST_WAY_M / TURN_S + 0.02, 0.5),
     st.sampled_from([0.1, 0.125, 0.2, 0.25]),
 )
-@examples(max_examples=100, deadline=None)
+@examples(deadline=None)
 def test_an_even_turn_has_the_curvature_of_its_circle_and_contradicts_nothing(
     radius_m: float, side: float, speed_mps: float, every_s: float
 ) -> None:
