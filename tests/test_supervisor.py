@@ -326,6 +326,194 @@ def test_by_its_course_alone_a_mower_may_be_reversing() -> None:
     assert pointing_west.situation.clearance_m == pytest.approx(1.0 - 0.25, abs=0.01)
 
 
+@pytest.mark.parametrize("told", [{"heading_deg": 90.0}, {"course_deg": 90.0, "speed_mps": 0.5}])
+@pytest.mark.parametrize(("held_s", "turned"), [(0.375, True), (0.5, True), (0.625, False)])
+def test_a_lost_direction_is_held_for_half_a_second(
+    told: dict[str, Any], held_s: float, turned: bool
+) -> None:
+    mower = Mower()
+    mower.hear(east_m=29.0, **told)
+    mower.hear(east_m=29.0, after_s=0.25)
+    decision = mower.hear(east_m=29.0, after_s=held_s - 0.25)
+    reach_m = 0.35 if turned else REACH_M
+    assert decision.situation.clearance_m == pytest.approx(1.0 - reach_m, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("course_deg", "reversing"),
+    [(90.0, False), (0.0, False), (180.0, False), (359.9, True), (180.1, True), (270.0, True)],
+)
+def test_a_course_nearer_to_the_tail_than_to_the_nose_is_reversing(
+    course_deg: float, reversing: bool
+) -> None:
+    """The nose at the east line, the lawn behind."""
+    decision = Mower().hear(east_m=29.2, heading_deg=90.0, course_deg=course_deg, speed_mps=0.5)
+    assert decision.situation.ahead_m is not None
+    assert (decision.situation.ahead_m > 0.8 - 0.35) is reversing
+
+
+@pytest.mark.parametrize("antenna_ahead_m", [-0.2, 0.2])
+def test_by_its_course_alone_the_end_that_sticks_out_farther_may_go_first(
+    antenna_ahead_m: float,
+) -> None:
+    def ahead_m(**told: Any) -> float:
+        mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [antenna_ahead_m, 0.0]})
+        found_m = mower.hear(east_m=29.0, course_deg=90.0, speed_mps=0.5, **told).situation.ahead_m
+        assert found_m is not None
+        return found_m
+
+    nose_first_m, tail_first_m = ahead_m(heading_deg=90.0), ahead_m(heading_deg=270.0)
+    assert (nose_first_m < tail_first_m) is (antenna_ahead_m < 0.0)
+    assert ahead_m() == pytest.approx(min(nose_first_m, tail_first_m), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("limit", "off_deg", "believed"),
+    [(45.0, 44.0, True), (45.0, 46.0, False), (70.0, 69.0, True), ("never", 180.0, True)],
+)
+def test_a_heading_that_the_way_taken_contradicts_is_believed_no_more(
+    limit: float | str, off_deg: float, believed: bool
+) -> None:
+    """Facing north, the side reaches 0.25 m towards the east line."""
+    mower = Mower(limits={"course": {"slowed": limit}})
+    off = math.radians(off_deg)
+    for step in range(8):
+        way_m = 0.0625 * step
+        decision = mower.hear(
+            east_m=28.5 + way_m * math.sin(off),
+            north_m=10.0 + way_m * math.cos(off),
+            heading_deg=0.0,
+            speed_mps=0.5,
+            course_deg=0.0,
+        )
+    east_m = 28.5 + way_m * math.sin(off)
+    reach_m = 0.25 if believed else REACH_M
+    assert decision.situation.clearance_m == pytest.approx(30.0 - east_m - reach_m, abs=0.01)
+
+
+# The way ahead, and how fast it may be gone
+
+REACTION_S = 0.3
+BRAKING_MPS2 = 1.5 * math.cos(math.radians(5.0)) - 9.80665 * math.sin(math.radians(5.0))
+"""On wet grass, down a slope of 5 degrees."""
+
+
+def with_blade(blade_stop_s: float, **changes: Any) -> Mower:
+    stopping = {"blade_stop_s": blade_stop_s}
+    body = {"outline_m": OUTLINE, "antenna_m": [0, 0], "stopping": stopping}
+    return Mower(mower=body, **changes)
+
+
+def test_a_speed_that_is_not_told_is_the_last_one_and_what_it_may_have_gained() -> None:
+    mower = Mower()
+    assert mower.hear().situation.speed_mps == 0.5
+    assert mower.hear(speed_mps=0.125).situation.speed_mps == 0.125
+    for held, untold in enumerate([None, math.nan, None, math.inf], start=1):
+        gained_mps = 0.5 * 0.125 * held
+        assert mower.hear(speed_mps=untold).situation.speed_mps == 0.125 + gained_mps
+    assert mower.hear().situation.speed_mps == 0.5
+
+
+def test_a_speed_that_is_not_told_is_no_more_than_the_top_speed() -> None:
+    mower = Mower()
+    mower.hear(speed_mps=0.45)
+    assert mower.hear().situation.speed_mps == 0.5
+
+
+@pytest.mark.parametrize(
+    ("speed_mps", "blade_stop_s", "way_m"),
+    [
+        (0.25, 1.0, 0.5 * (REACTION_S + 1.0)),
+        (1.0, 1.0, 1.0 * (REACTION_S + 1.0)),
+        (0.25, 0.0, 0.5 * REACTION_S + 0.5**2 / (2.0 * BRAKING_MPS2)),
+        (1.0, 0.0, 1.0 * REACTION_S + 1.0**2 / (2.0 * BRAKING_MPS2)),
+    ],
+)
+def test_it_looks_half_a_metre_farther_ahead_than_mower_and_blade_may_come(
+    speed_mps: float, blade_stop_s: float, way_m: float
+) -> None:
+    """Away from the fence, by the told speed or the top speed, whichever is greater."""
+    mower = with_blade(blade_stop_s)
+    situation = mower.hear(east_m=29.2, heading_deg=270.0, speed_mps=speed_mps).situation
+    assert situation.ahead_m is not None
+    assert situation.bound_m is not None
+    assert situation.ahead_m + situation.bound_m == pytest.approx(0.5 + way_m)
+
+
+def blade_permits_mps(left_m: float, blade_stop_s: float) -> float:
+    """All the way until the blade rests at one speed."""
+    return left_m / (REACTION_S + blade_stop_s)
+
+
+def brakes_permit_mps(left_m: float) -> float:
+    """The root of v t + v²/(2 a) = d."""
+    slowing_mps = BRAKING_MPS2 * REACTION_S
+    return -slowing_mps + math.sqrt(slowing_mps**2 + 2.0 * BRAKING_MPS2 * left_m)
+
+
+@pytest.mark.parametrize("keep", [{"slowed": 0.2}, {"slowed": "never"}])
+@pytest.mark.parametrize("blade_stop_s", [0.0, 2.0])
+def test_no_more_speed_is_granted_than_comes_to_rest_within_the_limits(
+    keep: dict[str, Any], blade_stop_s: float
+) -> None:
+    """Standing with its nose at the east line; the brakes decide, or the blade."""
+    mower = with_blade(blade_stop_s, limits={"stopping": keep, "blade_stop": keep})
+    for _ in range(60):
+        decision = mower.hear(east_m=29.3, heading_deg=90.0, speed_mps=0.0)
+    left_m = decision.situation.left_ahead_m
+    assert left_m is not None
+    assert decision.rung is FULL
+    kept_m = 0.2 if keep["slowed"] == 0.2 else 0.0
+    by_blade_mps = blade_permits_mps(left_m - kept_m, blade_stop_s)
+    by_brakes_mps = brakes_permit_mps(left_m - kept_m)
+    assert (by_blade_mps < by_brakes_mps) is (blade_stop_s > 0.0)
+    permitted_mps = min(by_blade_mps, by_brakes_mps)
+    assert 0.0 < permitted_mps < 0.5
+    assert decision.grant.top_speed_mps == pytest.approx(permitted_mps)
+
+
+def test_between_epochs_the_mower_goes_on_and_less_speed_is_granted() -> None:
+    mower = Mower()
+    for step in range(61):
+        east_m = 29.0 - 0.01 * (60 - step)
+        decision = mower.hear(east_m=east_m, heading_deg=90.0, speed_mps=0.08, course_deg=90.0)
+    left_m = decision.situation.left_ahead_m
+    assert left_m is not None
+    assert decision.rung is FULL
+    for ticks in (1, 2, 3):
+        later = mower.tick()
+        assert later.situation.since_s == 0.125 * ticks
+        assert later.situation.left_ahead_m == pytest.approx(left_m - 0.08 * 0.125 * ticks)
+        assert later.grant.top_speed_mps < decision.grant.top_speed_mps
+        decision = later
+
+
+# The height
+
+
+def test_the_height_is_off_by_what_mount_and_tolerance_leave_unexplained() -> None:
+    """A plane with one corner 0.4 m up is 0.1 m up in the middle, and its tolerance 0.6 m."""
+    lawn = polygon(LAWN, "keep_in", "lawn")
+    for position, height_m in zip(
+        lawn["geometry"]["coordinates"][0], [100.4, 100.0, 100.0, 100.0, 100.4], strict=True
+    ):
+        position.append(height_m)
+    uneven = fence_of(lawn)
+    body = {"outline_m": OUTLINE, "antenna_m": [0, 0]}
+
+    def off_m(height_m: float | None, fence: Fence = uneven, **mount: float) -> float | None:
+        mower = Mower(fence, mower={**body, **mount})
+        return mower.hear(height_m=height_m).situation.height_off_m
+
+    mounted = {"antenna_height_m": 0.3}
+    for extra_m, expected_m in [(0.0, 0.0), (0.59, 0.0), (-0.59, 0.0), (0.9, 0.3), (-0.9, 0.3)]:
+        found_m = off_m(100.1 + 0.3 + extra_m, **mounted)
+        assert found_m == pytest.approx(expected_m, abs=1e-3)
+    assert off_m(None, **mounted) is None
+    assert off_m(100.4) is None
+    assert off_m(100.4, FENCE, **mounted) is None
+
+
 # A single step, limit by limit
 
 
