@@ -499,19 +499,18 @@ def test_the_height_is_off_by_what_mount_and_tolerance_leave_unexplained() -> No
     ):
         position.append(height_m)
     uneven = fence_of(lawn)
-    body = {"outline_m": OUTLINE, "antenna_m": [0, 0]}
 
-    def off_m(height_m: float | None, fence: Fence = uneven, **mount: float) -> float | None:
-        mower = Mower(fence, mower={**body, **mount})
-        return mower.hear(height_m=height_m).situation.height_off_m
+    def off_m(
+        height_m: float | None, mount_m: float | None = 0.3, fence: Fence = uneven
+    ) -> float | None:
+        body = {"outline_m": OUTLINE, "antenna_m": [0, 0], "antenna_height_m": mount_m}
+        return Mower(fence, mower=body).hear(height_m=height_m).situation.height_off_m
 
-    mounted = {"antenna_height_m": 0.3}
     for extra_m, expected_m in [(0.0, 0.0), (0.59, 0.0), (-0.59, 0.0), (0.9, 0.3), (-0.9, 0.3)]:
-        found_m = off_m(100.1 + 0.3 + extra_m, **mounted)
-        assert found_m == pytest.approx(expected_m, abs=1e-3)
-    assert off_m(None, **mounted) is None
-    assert off_m(100.4) is None
-    assert off_m(100.4, FENCE, **mounted) is None
+        assert off_m(100.1 + 0.3 + extra_m) == pytest.approx(expected_m, abs=1e-3)
+    assert off_m(None) is None
+    assert off_m(100.4, mount_m=None) is None
+    assert off_m(100.4, fence=FENCE) is None
 
 
 # A single step, limit by limit
