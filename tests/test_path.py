@@ -290,6 +290,33 @@ def test_the_whole_turn_is_looked_at() -> None:
     hit.check()
 
 
+@pytest.mark.parametrize("way_m", [0.6, 0.8, 1.0])
+@pytest.mark.parametrize("bend_per_m", [-2.0, 2.0])
+@pytest.mark.parametrize("reversing", [False, True])
+def test_a_turn_is_followed_to_where_its_foremost_side_comes(
+    way_m: float, bend_per_m: float, reversing: bool
+) -> None:
+    """A peg 0.35 m from the antenna, straight ahead of it or behind it, at the end of an arc."""
+    turned = bend_per_m * way_m
+    pose = facing(5.0, 5.0, 180.0 if reversing else 0.0)
+    east_m = 5.0 + (1.0 - math.cos(turned)) / bend_per_m + 0.35 * math.sin(turned)
+    north_m = 5.0 + math.sin(turned) / bend_per_m + 0.35 * math.cos(turned)
+    peg: Corners = [
+        (east_m + 0.005, north_m),
+        (east_m, north_m + 0.005),
+        (east_m - 0.005, north_m),
+        (east_m, north_m - 0.005),
+    ]
+    case = bare(
+        pose=pose.backwards() if reversing else pose,
+        bend_per_m=bend_per_m,
+        keep_outs=(peg,),
+        outline_m=tuple((-ahead, left) for ahead, left in RECTANGLE) if reversing else RECTANGLE,
+    )
+    assert way_m - STEP_M < case.found_m() < way_m
+    case.check()
+
+
 def test_turning_on_the_spot_comes_round_to_what_is_free() -> None:
     spinning = bare(pose=facing(1.0, 5.0, 0.0), bend_per_m=1000.0)
     assert spinning.found_m() == HORIZON_M
