@@ -122,6 +122,7 @@ def test_slowing_alone_never_stops_the_blade() -> None:
 
 def test_locked_is_left_by_a_reset_only_and_must_arm_again() -> None:
     ladder, now_s = ladder_at(LOCKED)
+    assert ladder.armed is False
     for step in range(1000):
         ladder.step(now_s + step, FULL, False, True)
     assert ladder.rung is LOCKED

@@ -208,6 +208,22 @@ def test_epochs_without_a_position_do_not_break_the_silence() -> None:
     assert found is not None
     assert found.value == pytest.approx(2.5)
     assert found.rung is HALTED
+    assert finding(decision, "frozen") is None
+
+
+def test_epochs_without_a_position_are_looked_at_as_well() -> None:
+    mower = Mower().up()
+    decision = mower.hear(quality=0, lat_deg=None, lon_deg=None, satellites=2)
+    solution, satellites = finding(decision, "solution"), finding(decision, "satellites")
+    assert solution is not None
+    assert solution.limit == "float"
+    assert satellites is not None
+    assert satellites.value == 2
+    stuck_s = START_UTC_S + mower.now_s
+    decision = mower.hear(utc_s=stuck_s, quality=0, lat_deg=None, lon_deg=None, after_s=0.625)
+    frozen = finding(decision, "frozen")
+    assert frozen is not None
+    assert frozen.value == 0.625
 
 
 @pytest.mark.parametrize(
