@@ -155,11 +155,17 @@ def test_no_epoch_is_unknown_to_every_monitor_that_confidence_comes_from() -> No
         else:
             assert finding is not None
             assert finding.rung is Rung.HALTED
+            assert finding.note
+            assert "failed" not in finding.note
 
 
-@pytest.mark.parametrize("quality", [2, 4, 5])
-def test_a_corrected_solution_without_an_age_halts(quality: int) -> None:
-    assert demanded("correction_age", situation(quality=quality, age_s=None)) is Rung.HALTED
+@pytest.mark.parametrize(("quality", "name"), [(2, "differential"), (4, "fixed"), (5, "float")])
+def test_a_corrected_solution_without_an_age_halts(quality: int, name: str) -> None:
+    ages = next(o for o in watched(Limits.model_validate({})) if o.monitor.name == "correction_age")
+    finding = ages.find(0.0, situation(quality=quality, age_s=None))
+    assert finding is not None
+    assert finding.rung is Rung.HALTED
+    assert name in finding.note
 
 
 @pytest.mark.parametrize("quality", [0, 1, 3, 6, 7, 8, 9])

@@ -179,6 +179,7 @@ def test_with_the_way_ahead_unknown_it_halts(monitor: str, unknown: dict[str, An
     assert finding is not None
     assert (finding.rung, finding.value, finding.limit) == (HALTED, None, None)
     assert finding.note
+    assert "failed" not in finding.note
 
 
 # The way ahead

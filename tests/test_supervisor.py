@@ -158,6 +158,30 @@ def test_it_is_not_armed_outside_the_fence_even_if_nothing_demands_it() -> None:
         assert not decision.armed
 
 
+def test_a_float_solution_that_the_settings_permit_does_not_arm_it() -> None:
+    permits_float = {"solution": {"blade_off": "never"}, "bound": {"slowed": 1.0, "blade_off": 2.0}}
+    mower = Mower(limits=permits_float)
+    mower.hear(quality=5)
+    for _ in range(50):
+        decision = mower.hear(quality=5)
+        assert decision.findings == ()
+        assert not decision.armed
+
+
+def test_on_the_way_up_it_is_told_for_how_long_all_was_clear() -> None:
+    mower = Mower()
+    entered_s, told = mower.hear().now_s, []
+    while mower.supervisor.rung is not FULL:
+        decision = mower.hear()
+        if decision.rung is decision.was:
+            assert decision.clear_s is None
+        else:
+            told.append((decision.why, decision.clear_s))
+            assert decision.clear_s == decision.now_s - entered_s
+            entered_s = decision.now_s
+    assert [why for why, _clear_s in told] == ["clear"] * 3
+
+
 def test_locked_is_left_by_a_reset_alone_and_must_then_be_armed() -> None:
     mower = Mower(start="locked")
     for _ in range(50):
@@ -274,6 +298,10 @@ def test_the_same_utc_again_is_frozen_once_it_has_lasted() -> None:
     assert mower.hear(utc_s=stuck_s, after_s=0.4999).rung is HALTED
 
 
+def test_the_first_utc_of_all_is_not_frozen() -> None:
+    assert finding(Mower().hear(), "frozen") is None
+
+
 @pytest.mark.parametrize("back_s", [0.001, 1.0, 1e6, math.nan])
 def test_utc_that_goes_back_or_is_missing_halts(back_s: float) -> None:
     mower = Mower().up()
@@ -299,6 +327,13 @@ def test_a_clock_that_goes_back_halts_and_asks_for_arming(step_s: float) -> None
     for tenth in range(2, 12):
         mower.now_s += 0.1
         assert mower.take(epoch(utc_s + tenth / 10)).rung is HALTED
+
+
+def test_a_clock_that_has_not_moved_has_not_gone_back() -> None:
+    mower = Mower().up()
+    decision = mower.tick(0.0)
+    assert decision.rung is FULL
+    assert decision.armed
 
 
 def test_while_the_clock_is_not_a_number_nothing_is_granted() -> None:
@@ -407,6 +442,26 @@ def test_a_heading_that_the_way_taken_contradicts_is_believed_no_more(
     assert decision.situation.clearance_m == pytest.approx(30.0 - east_m - reach_m, abs=0.01)
 
 
+@pytest.mark.parametrize("heading_deg", [0.0, 170.0, 350.0])
+def test_the_way_of_a_mower_in_reverse_does_not_contradict_its_heading(heading_deg: float) -> None:
+    mower, back = Mower(), math.radians(heading_deg + 180.0)
+    for step in range(12):
+        way_m = 0.0625 * step
+        decision = mower.hear(
+            east_m=15.0 + way_m * math.sin(back),
+            north_m=10.0 + way_m * math.cos(back),
+            heading_deg=heading_deg,
+            speed_mps=0.5,
+            course_deg=(heading_deg + 180.0) % 360.0,
+        )
+    assert decision.situation.evidence.course_off_deg == pytest.approx(0.0, abs=0.5)
+
+
+def test_a_heading_that_nothing_contradicts_is_believed_however_strict_the_limit() -> None:
+    decision = Mower(limits={"course": {"slowed": 0.0}}).hear(east_m=29.0, heading_deg=90.0)
+    assert decision.situation.clearance_m == pytest.approx(1.0 - 0.35, abs=0.01)
+
+
 # The way ahead, and how fast it may be gone
 
 REACTION_S = 0.3
@@ -467,21 +522,23 @@ def brakes_permit_mps(left_m: float) -> float:
     return -slowing_mps + math.sqrt(slowing_mps**2 + 2.0 * BRAKING_MPS2 * left_m)
 
 
-@pytest.mark.parametrize("keep", [{"slowed": 0.2}, {"slowed": "never"}])
+@pytest.mark.parametrize(("stopping_m", "blade_m"), [(0.2, 0.15), ("never", "never")])
 @pytest.mark.parametrize("blade_stop_s", [0.0, 2.0])
 def test_no_more_speed_is_granted_than_comes_to_rest_within_the_limits(
-    keep: dict[str, Any], blade_stop_s: float
+    stopping_m: float | str, blade_m: float | str, blade_stop_s: float
 ) -> None:
     """Standing with its nose at the east line; the brakes decide, or the blade."""
-    mower = with_blade(blade_stop_s, limits={"stopping": keep, "blade_stop": keep})
+    keep = {"stopping": {"slowed": stopping_m}, "blade_stop": {"slowed": blade_m}}
+    mower = with_blade(blade_stop_s, limits=keep)
     for _ in range(60):
         decision = mower.hear(east_m=29.3, heading_deg=90.0, speed_mps=0.0)
     left_m = decision.situation.left_ahead_m
     assert left_m is not None
     assert decision.rung is FULL
-    kept_m = 0.2 if keep["slowed"] == 0.2 else 0.0
-    by_blade_mps = blade_permits_mps(left_m - kept_m, blade_stop_s)
-    by_brakes_mps = brakes_permit_mps(left_m - kept_m)
+    blade_left_m = left_m - (blade_m if isinstance(blade_m, float) else 0.0)
+    brakes_left_m = left_m - (stopping_m if isinstance(stopping_m, float) else 0.0)
+    by_blade_mps = blade_permits_mps(blade_left_m, blade_stop_s)
+    by_brakes_mps = brakes_permit_mps(brakes_left_m)
     assert (by_blade_mps < by_brakes_mps) is (blade_stop_s > 0.0)
     permitted_mps = min(by_blade_mps, by_brakes_mps)
     assert 0.0 < permitted_mps < 0.5
