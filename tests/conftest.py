@@ -7,9 +7,26 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, Phase, settings
+
+settings.register_profile(
+    "mutation",
+    max_examples=15,
+    derandomize=True,
+    database=None,
+    deadline=None,
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=[HealthCheck.too_slow],
+)
+"""For mutation tests alone: cheap, and the same examples every time."""
 
 LOGS = Path(__file__).parents[2] / "shared" / "logs"
 """Recordings of real receivers, which are not part of the project."""
+
+
+def many(times: float) -> int:
+    """So many times the examples of the profile, which are 100 in an ordinary run."""
+    return round(times * settings().max_examples)
 
 
 @pytest.fixture

@@ -65,6 +65,18 @@ def test_the_ellipse_is_not_believed_against_the_axes() -> None:
     assert sigma_m(epoch(sigma_major_m=0.0, sigma_lat_m=5.0), settings()) == 5.0
 
 
+SIGMAS = st.one_of(st.none(), st.floats(0.0, 10.0))
+
+
+@given(SIGMAS, SIGMAS, SIGMAS)
+def test_it_does_not_matter_which_axis_is_the_worse(
+    major_m: float | None, a_m: float | None, b_m: float | None
+) -> None:
+    given = epoch(sigma_major_m=major_m, sigma_lat_m=a_m, sigma_lon_m=b_m)
+    swapped = given._replace(sigma_lat_m=b_m, sigma_lon_m=a_m)
+    assert sigma_m(given, settings()) == sigma_m(swapped, settings())
+
+
 @pytest.mark.parametrize(
     ("quality", "default"), [(1, 3.0), (2, 1.0), (3, 1.0), (4, 0.02), (5, 0.5)]
 )
@@ -128,6 +140,12 @@ def test_older_corrections_never_give_a_smaller_bound(a: float, b: float) -> Non
 def test_an_age_that_is_no_number_gives_no_number() -> None:
     bound = bound_m(epoch(age_s=math.nan), settings())
     assert bound is not None and math.isnan(bound)
+
+
+@pytest.mark.parametrize("age_s", [None, 0.0])
+def test_without_an_age_nothing_is_stale(age_s: float | None) -> None:
+    without = settings(age_rate_mps=0.0)
+    assert bound_m(epoch(age_s=age_s), settings(age_fresh_s=0.0)) == bound_m(epoch(), without)
 
 
 def test_a_default_can_be_changed_alone() -> None:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from fenceguard.lawn.fence import Fence, Ring
 from fenceguard.lawn.frame import Frame
 from fenceguard.mower.footprint import SAMPLE_STEP_M, Footprint
+from tests.conftest import many
 
 Point = tuple[float, float]
 
@@ -116,7 +117,7 @@ def brute(outline: list[Point], antenna: Point, heading_deg: float) -> float:
     return min(worst, 0.0)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=many(0.6), deadline=None)
 @given(
     east=st.floats(-2.0, 14.0),
     north=st.floats(-2.0, 10.0),
@@ -217,3 +218,24 @@ def test_either_way_the_worse_counts(east_m: float, north_m: float, heading_deg:
     ]
     clearance = footprint.clearance(FENCE, east_m, north_m, heading_deg, either_way=True)
     assert clearance.metres == pytest.approx(min(both), abs=1e-9)
+
+
+@pytest.mark.parametrize("ahead_m", [-0.75, -0.4, 0.0, 0.6, 1.15])
+@pytest.mark.parametrize("left_m", [-0.2, 0.0, 0.2])
+@pytest.mark.parametrize("first", range(4))
+def test_a_stone_under_the_mower_is_found_wherever_it_lies(
+    ahead_m: float, left_m: float, first: int
+) -> None:
+    """4 cm across, so 2 cm deep; whichever corner of the outline comes first."""
+    corners = [(-0.8, -0.25), (-0.8, 0.25), (1.2, 0.25), (1.2, -0.25)]
+    east_m, north_m = 6.0 - left_m, 4.0 + ahead_m
+    stone = [(east_m + e, north_m + n) for e, n in [(-0.02, -0.02), (0.02, -0.02), (0.02, 0.02)]]
+    lawn = [(0.0, 0.0), (12.0, 0.0), (12.0, 8.0), (0.0, 8.0)]
+    rings = [
+        Ring(name, name == "lawn", np.array([*ring, ring[0]]))
+        for name, ring in [("lawn", lawn), ("stone", [*stone, (east_m - 0.02, north_m + 0.02)])]
+    ]
+    footprint = Footprint(corners[first:] + corners[:first], (0.0, 0.0))
+    found = footprint.clearance(Fence(Frame(0.0, 0.0), rings), 6.0, 4.0, 0.0)
+    assert -0.02 - 1e-9 <= found.metres < 0.0
+    assert found.ring == "stone"

@@ -73,3 +73,8 @@ def test_the_height_of_the_origin_is_taken_for_every_point() -> None:
     low_east, _ = Frame(50.0, 10.0, 0.0).to_local(50.0, 10.001)
     assert east / low_east == pytest.approx(1.0 + 1000.0 / 6_388_000.0, abs=1e-6)
     assert abs(north) < 0.01
+
+
+def test_an_origin_without_a_height_lies_on_the_ellipsoid() -> None:
+    there = 50.001, 10.002
+    assert Frame(50.0, 10.0).to_local(*there) == Frame(50.0, 10.0, 0.0).to_local(*there)

@@ -16,7 +16,9 @@ from tests.lawns import LAWN, POND, Corners, collection, fence_of, lawn_with_pon
 def refused(document: Any) -> str:
     with pytest.raises(BadInput) as caught:
         parse(document, "lawn.geojson")
-    return str(caught.value)
+    text = str(caught.value)
+    assert all(line.startswith("lawn.geojson: ") for line in text.splitlines())
+    return text
 
 
 def test_a_lawn_with_a_pond() -> None:
@@ -51,8 +53,7 @@ def test_a_single_feature_and_overlapping_keep_outs() -> None:
 def test_the_frame_takes_the_height_of_the_first_corner() -> None:
     document = lawn_with_pond()
     assert fence_of(document).frame.origin == (50.0, 10.0, 0.0)
-    for position in document["features"][0]["geometry"]["coordinates"][0]:
-        position.append(312.5)
+    heights(document, 0, 312.5, 311.0, 310.0, 309.0, 312.5)
     assert fence_of(document).frame.origin == (50.0, 10.0, 312.5)
 
 
@@ -151,20 +152,56 @@ def test_refuses_a_ring_that_touches_itself() -> None:
     assert "vertex 1: the ring touches or doubles back on itself" in text
 
 
+def test_names_the_vertex_of_a_touch_that_lies_a_hair_off_the_origins_parallel() -> None:
+    pinched: Corners = [(0, 0), (1, 0), (2, 0), (1.3, 1.2), (1, 0), (0.7, 1.2)]
+    text = refused(collection(polygon(pinched, "keep_in", "pinched")))
+    assert "vertex 1: the ring touches or doubles back on itself" in text
+
+
+def test_where_keep_outs_lie_is_not_said_of_a_fence_that_crosses_itself() -> None:
+    bow = [(0.0, 0.0), (30.0, 20.0), (30.0, 0.0), (0.0, 20.0)]
+    away = [(east + 100, north) for east, north in POND]
+    text = refused(collection(polygon(bow, "keep_in", "bow"), polygon(away, "keep_out", "away")))
+    assert len(text.splitlines()) == 1
+
+
 def test_refuses_an_open_ring() -> None:
     document = lawn_with_pond()
     document["features"][1]["geometry"]["coordinates"][0].pop()
     text = refused(document)
     assert 'feature 1 "pond" vertex 3: the ring is open' in text
+    first = document["features"][1]["geometry"]["coordinates"][0][0]
+    assert f"its last position must repeat its first, {first}" in text
 
 
-@pytest.mark.parametrize("corners", [[], [(0, 0)], [(0, 0), (5, 5)], [(0, 0), (5, 5), (0, 0)]])
-def test_refuses_fewer_than_three_corners(corners: list[tuple[float, float]]) -> None:
+@pytest.mark.parametrize(
+    ("corners", "vertex", "different"),
+    [
+        ([], 0, 0),
+        ([(0, 0)], 1, 1),
+        ([(0, 0), (5, 5)], 2, 2),
+        ([(0, 0), (5, 5), (0, 0)], 3, 2),
+    ],
+)
+def test_refuses_fewer_than_three_corners(
+    corners: list[tuple[float, float]], vertex: int, different: int
+) -> None:
     document = collection(polygon(LAWN, "keep_in", "lawn"))
     document["features"][0]["geometry"]["coordinates"] = (
         [polygon(corners, "keep_in", "x")["geometry"]["coordinates"][0]] if corners else [[]]
     )
-    assert "it needs 3 or more" in refused(document)
+    text = refused(document)
+    assert f'feature 0 "lawn" vertex {vertex}: the ring has {different} corners' in text
+    assert "it needs 3 or more" in text
+
+
+def test_heights_make_no_corners_of_one_place() -> None:
+    document = polygon([(0, 0), (5, 5), (0, 0)], "keep_in", "line")
+    for position, height_m in zip(
+        document["geometry"]["coordinates"][0], (1.0, 2.0, 3.0, 1.0), strict=True
+    ):
+        position.append(height_m)
+    assert "vertex 3: the ring has 2 corners" in refused(document)
 
 
 def test_three_corners_are_enough() -> None:
@@ -175,6 +212,21 @@ def test_refuses_a_keep_out_outside_the_fence() -> None:
     away = [(east + 100, north) for east, north in POND]
     text = refused(collection(polygon(LAWN, "keep_in", "lawn"), polygon(away, "keep_out", "away")))
     assert 'feature 1 "away" vertex 0: the keep-out lies outside the fence' in text
+
+
+def test_refuses_a_misplaced_keep_out_after_one_in_its_place() -> None:
+    away = [(east + 100, north) for east, north in POND]
+    document = lawn_with_pond()
+    document["features"].append(polygon(away, "keep_out", "away"))
+    assert 'feature 2 "away"' in refused(document)
+
+
+def test_what_a_misplaced_keep_out_leaves_to_be_mowed_is_not_said() -> None:
+    around: Corners = [(-1, -1), (31, -1), (31, 21), (-1, 21)]
+    document = collection(polygon(LAWN, "keep_in", "lawn"), polygon(around, "keep_out", "around"))
+    text = refused(document)
+    assert "the keep-out crosses the fence" in text
+    assert len(text.splitlines()) == 1
 
 
 def test_refuses_a_keep_out_across_the_fence() -> None:
@@ -203,8 +255,15 @@ def test_refuses_a_keep_out_with_a_hole() -> None:
     ("position", "said"),
     [
         ([50.0, 110.0], "longitude and latitude look swapped"),
-        ([50.0, 190.0], "latitude 190.0 is out of -90 to 90"),
+        ([10.0, 90.1], "longitude and latitude look swapped"),
+        ([90.0, -180.0], "longitude and latitude look swapped"),
+        ([90.1, 110.0], "latitude 110.0 is out of -90 to 90 degrees"),
+        ([90.1, 90.1], "latitude 90.1 is out of -90 to 90 degrees"),
+        ([50.0, 180.1], "latitude 180.1 is out of -90 to 90 degrees"),
+        ([50.0, 190.0], "latitude 190.0 is out of -90 to 90 degrees"),
         ([190.0, 50.0], "longitude 190.0 is out of -180 to 180"),
+        ([-180.1, 50.0], "longitude -180.1 is out of -180 to 180"),
+        ([10.0, 50.0, 300.0, 1e9], "[10.0, 50.0, 300.0, 1000000000.0] is not a position"),
         ([10.0], "is not a position"),
         (["10", "50"], "is not a position"),
         ([10.0, None], "is not a position"),
@@ -220,10 +279,18 @@ def test_refuses_a_bad_position(position: Any, said: str) -> None:
     assert said in refused(document)
 
 
-def test_limits_of_latitude_and_longitude_themselves_are_positions() -> None:
+@pytest.mark.parametrize("position", [[180.0, -90.0], [-180.0, 90.0], [10.0, 90.0]])
+def test_limits_of_latitude_and_longitude_themselves_are_positions(position: list[float]) -> None:
     document = lawn_with_pond()
-    document["features"][0]["geometry"]["coordinates"][0][2] = [180.0, -90.0]
+    document["features"][0]["geometry"]["coordinates"][0][2] = position
     assert "m across" in refused(document)
+
+
+def test_numbers_after_the_height_are_passed_over() -> None:
+    """RFC 7946, 3.1.1: parsers may ignore additional elements."""
+    document = lawn_with_pond()
+    document["features"][0]["geometry"]["coordinates"][0][2] += [300.0, 0.99e9]
+    assert len(fence_of(document).rings) == 2
 
 
 def test_swapped_pairs_in_one_feature_are_far_from_the_other() -> None:
@@ -240,6 +307,14 @@ def test_refuses_more_than_two_kilometres_across() -> None:
 
     assert 'feature 0 "field" vertex 2: the ring is 2' in refused(square(1420.0))
     assert fence_of(square(1410.0)).area.area > 1.9e6
+
+
+def test_names_the_vertex_farthest_from_the_first_of_a_keep_out_that_is_too_large() -> None:
+    stretched: Corners = [(-3000, 8), (14, 8), (14, 12), (10, 12)]
+    text = refused(
+        collection(polygon(LAWN, "keep_in", "lawn"), polygon(stretched, "keep_out", "stretched"))
+    )
+    assert 'feature 1 "stretched" vertex 2: the ring is 3014 m across' in text
 
 
 def test_refuses_less_than_a_square_metre() -> None:
@@ -259,32 +334,49 @@ def test_refuses_keep_outs_that_leave_nothing() -> None:
 
 @pytest.mark.parametrize(
     "document",
-    [None, [], {}, {"type": "FeatureCollection"}, {"type": "Polygon", "coordinates": []}],
+    [
+        None,
+        [],
+        {},
+        {"type": "FeatureCollection"},
+        {"type": "FeatureCollection", "features": 7},
+        {"type": "FeatureCollection", "features": {"lawn": {}}},
+        {"type": "Polygon", "coordinates": []},
+    ],
 )
 def test_refuses_what_is_not_a_collection(document: Any) -> None:
     assert "not a GeoJSON FeatureCollection" in refused(document)
 
 
-@pytest.mark.parametrize("feature", [None, {}, {"properties": None}, {"properties": {"zone": 1}}])
-def test_refuses_a_feature_without_a_zone(feature: Any) -> None:
+@pytest.mark.parametrize(
+    ("feature", "zone"),
+    [
+        (None, "null"),
+        ({}, "null"),
+        ({"properties": None}, "null"),
+        ({"properties": {"zone": 1}}, "1"),
+        ({"properties": {"zone": "lawn"}}, '"lawn"'),
+    ],
+)
+def test_refuses_a_feature_without_a_zone(feature: Any, zone: str) -> None:
     text = refused({"type": "FeatureCollection", "features": [feature]})
-    assert 'feature 0: property "zone" is' in text
+    assert f'feature 0: property "zone" is {zone};' in text
 
 
 @pytest.mark.parametrize(
-    "geometry",
+    ("geometry", "kind"),
     [
-        None,
-        {"type": "Point", "coordinates": [10, 50]},
-        {"type": "Polygon"},
-        {"type": "Polygon", "coordinates": []},
-        {"type": "MultiPolygon", "coordinates": [[[[10, 50]]]]},
+        (None, "null"),
+        ({"type": "Point", "coordinates": [10, 50]}, '"Point"'),
+        ({"type": "Polygon"}, '"Polygon"'),
+        ({"type": "Polygon", "coordinates": []}, '"Polygon"'),
+        ({"type": "MultiPolygon", "coordinates": [[[[10, 50]]]]}, '"MultiPolygon"'),
     ],
 )
-def test_refuses_what_is_not_a_polygon(geometry: Any) -> None:
+def test_refuses_what_is_not_a_polygon(geometry: Any, kind: str) -> None:
     document = lawn_with_pond()
     document["features"][0]["geometry"] = geometry
-    assert 'feature 0 "lawn": its geometry is' in refused(document)
+    assert f'feature 0 "lawn": its geometry is {kind}, not a Polygon' in refused(document)
 
 
 def test_refuses_a_ring_that_is_not_a_list() -> None:
@@ -325,6 +417,9 @@ def test_files(tmp_path: Path) -> None:
     file.write_bytes(b"\xff\xfe")
     with pytest.raises(BadInput, match=r"lawn\.geojson: not JSON"):
         read(file)
+    file.write_text("[]")
+    with pytest.raises(BadInput, match=r"lawn\.geojson: not a GeoJSON FeatureCollection"):
+        read(file)
     file.write_text(json.dumps(lawn_with_pond()))
     assert len(read(file).rings) == 2
 
@@ -359,8 +454,10 @@ def test_refuses_numbers_beyond_all_measure_and_names_that_cannot_be_printed() -
     assert "vertex 1" in refused(document)
     for name in ("a\x1b[31m", "a\nb", "\ud800"):
         document = lawn_with_pond()
-        document["features"][1]["properties"]["name"] = name
-        assert "feature 1: its name has characters that cannot be printed" in refused(document)
+        document["features"][1]["properties"] = {"name": name}
+        unprintable, no_zone = refused(document).splitlines()
+        assert "feature 1: its name has characters that cannot be printed" in unprintable
+        assert "feature 1: property" in no_zone
 
 
 def test_refuses_what_is_nested_too_deeply(tmp_path: Path) -> None:

@@ -122,6 +122,7 @@ def test_slowing_alone_never_stops_the_blade() -> None:
 
 def test_locked_is_left_by_a_reset_only_and_must_arm_again() -> None:
     ladder, now_s = ladder_at(LOCKED)
+    assert ladder.armed is False
     for step in range(1000):
         ladder.step(now_s + step, FULL, False, True)
     assert ladder.rung is LOCKED
@@ -164,11 +165,20 @@ def test_halted_is_left_for_the_first_time_only_when_armed() -> None:
 def test_a_forgotten_clock_disarms_and_starts_all_times_anew() -> None:
     ladder, _ = ladder_at(HALTED)
     ladder.forget(-500.0)
-    assert not ladder.armed
+    assert ladder.armed is False
     ladder.step(-490.001, FULL, False, True)
     assert ladder.rung is HALTED
     ladder.step(-490.0, FULL, False, True)
     assert ladder.rung is BLADE_OFF
+
+
+def test_with_the_clock_forgotten_the_blade_waits_for_its_delay() -> None:
+    ladder, now_s = ladder_at(SLOWED)
+    assert ladder.grant(now_s).blade
+    ladder.forget(-500.0)
+    waiting, running = ladder.grant(-497.001), ladder.grant(-497.0)
+    assert (waiting.blade, waiting.warning) == (False, True)
+    assert (running.blade, running.warning) == (True, False)
 
 
 def test_grants_run_out_and_tell_the_speed() -> None:

@@ -155,11 +155,18 @@ def test_no_epoch_is_unknown_to_every_monitor_that_confidence_comes_from() -> No
         else:
             assert finding is not None
             assert finding.rung is Rung.HALTED
+            assert finding.unit == one.monitor.unit
+            assert finding.note
+            assert "failed" not in finding.note
 
 
-@pytest.mark.parametrize("quality", [2, 4, 5])
-def test_a_corrected_solution_without_an_age_halts(quality: int) -> None:
-    assert demanded("correction_age", situation(quality=quality, age_s=None)) is Rung.HALTED
+@pytest.mark.parametrize(("quality", "name"), [(2, "differential"), (4, "fixed"), (5, "float")])
+def test_a_corrected_solution_without_an_age_halts(quality: int, name: str) -> None:
+    ages = next(o for o in watched(Limits.model_validate({})) if o.monitor.name == "correction_age")
+    finding = ages.find(0.0, situation(quality=quality, age_s=None))
+    assert finding is not None
+    assert finding.rung is Rung.HALTED
+    assert name in finding.note
 
 
 @pytest.mark.parametrize("quality", [0, 1, 3, 6, 7, 8, 9])
@@ -201,6 +208,25 @@ def test_a_limit_with_a_time_must_be_exceeded_for_that_long_without_a_break() ->
     assert rung(7.0, poor) is Rung.SLOWED
     one.forget()
     assert rung(7.1, poor) is None
+
+
+def test_of_two_limits_with_a_time_each_has_its_own() -> None:
+    timed = {"slowed": {"limit": 2.0, "for_s": 3.0}, "blade_off": {"limit": 4.0, "for_s": 3.0}}
+    one = next(
+        o for o in watched(Limits.model_validate({"hdop": timed})) if o.monitor.name == "hdop"
+    )
+
+    def rung(now_s: float, hdop: float) -> Rung | None:
+        finding = one.find(now_s, situation(hdop=hdop))
+        return None if finding is None else finding.rung
+
+    assert rung(0.0, 3.0) is None
+    assert rung(2.0, 5.0) is None
+    assert rung(3.0, 5.0) is Rung.SLOWED
+    assert rung(4.0, 3.0) is Rung.SLOWED
+    assert rung(4.5, 5.0) is Rung.SLOWED
+    assert rung(7.4, 5.0) is Rung.SLOWED
+    assert rung(7.5, 5.0) is Rung.BLADE_OFF
 
 
 def test_the_time_does_not_run_while_the_hazard_cannot_occur() -> None:

@@ -17,6 +17,7 @@ from fenceguard.judgement.words import Decision, Finding, Inputs, Rung
 from fenceguard.lawn.fence import Fence
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Settings
+from tests.conftest import many
 from tests.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
 
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
@@ -157,6 +158,30 @@ def test_it_is_not_armed_outside_the_fence_even_if_nothing_demands_it() -> None:
         assert not decision.armed
 
 
+def test_a_float_solution_that_the_settings_permit_does_not_arm_it() -> None:
+    permits_float = {"solution": {"blade_off": "never"}, "bound": {"slowed": 1.0, "blade_off": 2.0}}
+    mower = Mower(limits=permits_float)
+    mower.hear(quality=5)
+    for _ in range(50):
+        decision = mower.hear(quality=5)
+        assert decision.findings == ()
+        assert not decision.armed
+
+
+def test_on_the_way_up_it_is_told_for_how_long_all_was_clear() -> None:
+    mower = Mower()
+    entered_s, told = mower.hear().now_s, []
+    while mower.supervisor.rung is not FULL:
+        decision = mower.hear()
+        if decision.rung is decision.was:
+            assert decision.clear_s is None
+        else:
+            told.append((decision.why, decision.clear_s))
+            assert decision.clear_s == decision.now_s - entered_s
+            entered_s = decision.now_s
+    assert [why for why, _clear_s in told] == ["clear"] * 3
+
+
 def test_locked_is_left_by_a_reset_alone_and_must_then_be_armed() -> None:
     mower = Mower(start="locked")
     for _ in range(50):
@@ -207,6 +232,22 @@ def test_epochs_without_a_position_do_not_break_the_silence() -> None:
     assert found is not None
     assert found.value == pytest.approx(2.5)
     assert found.rung is HALTED
+    assert finding(decision, "frozen") is None
+
+
+def test_epochs_without_a_position_are_looked_at_as_well() -> None:
+    mower = Mower().up()
+    decision = mower.hear(quality=0, lat_deg=None, lon_deg=None, satellites=2)
+    solution, satellites = finding(decision, "solution"), finding(decision, "satellites")
+    assert solution is not None
+    assert solution.limit == "float"
+    assert satellites is not None
+    assert satellites.value == 2
+    stuck_s = START_UTC_S + mower.now_s
+    decision = mower.hear(utc_s=stuck_s, quality=0, lat_deg=None, lon_deg=None, after_s=0.625)
+    frozen = finding(decision, "frozen")
+    assert frozen is not None
+    assert frozen.value == 0.625
 
 
 @pytest.mark.parametrize(
@@ -257,6 +298,10 @@ def test_the_same_utc_again_is_frozen_once_it_has_lasted() -> None:
     assert mower.hear(utc_s=stuck_s, after_s=0.4999).rung is HALTED
 
 
+def test_the_first_utc_of_all_is_not_frozen() -> None:
+    assert finding(Mower().hear(), "frozen") is None
+
+
 @pytest.mark.parametrize("back_s", [0.001, 1.0, 1e6, math.nan])
 def test_utc_that_goes_back_or_is_missing_halts(back_s: float) -> None:
     mower = Mower().up()
@@ -282,6 +327,13 @@ def test_a_clock_that_goes_back_halts_and_asks_for_arming(step_s: float) -> None
     for tenth in range(2, 12):
         mower.now_s += 0.1
         assert mower.take(epoch(utc_s + tenth / 10)).rung is HALTED
+
+
+def test_a_clock_that_has_not_moved_has_not_gone_back() -> None:
+    mower = Mower().up()
+    decision = mower.tick(0.0)
+    assert decision.rung is FULL
+    assert decision.armed
 
 
 def test_while_the_clock_is_not_a_number_nothing_is_granted() -> None:
@@ -326,16 +378,6 @@ def test_by_its_course_alone_a_mower_may_be_reversing() -> None:
 
 
 @pytest.mark.parametrize(("after_s", "held"), [(0.5, True), (0.625, False)])
-def test_a_heading_is_held_for_a_moment(after_s: float, held: bool) -> None:
-    """Facing west the tail reaches 0.25 m towards the east line; the farthest corner 0.43 m."""
-    mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [0, 0], "held_s": 0.5})
-    mower.hear(east_m=29.0, heading_deg=270.0)
-    decision = mower.hear(after_s=after_s, east_m=29.0)
-    reach_m = 0.25 if held else REACH_M
-    assert decision.situation.clearance_m == pytest.approx(1.0 - reach_m, abs=0.01)
-
-
-@pytest.mark.parametrize(("after_s", "held"), [(0.5, True), (0.625, False)])
 def test_a_heading_that_is_held_goes_before_a_course(after_s: float, held: bool) -> None:
     """By the course the mower may be reversing, with its nose at the line."""
     mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [0, 0], "held_s": 0.5})
@@ -351,6 +393,215 @@ def test_a_course_that_is_held_gives_way_to_a_new_one() -> None:
     mower.hear(east_m=29.0, course_deg=270.0, speed_mps=0.5)
     decision = mower.hear(east_m=29.0, course_deg=0.0, speed_mps=0.5)
     assert decision.situation.clearance_m == pytest.approx(1.0 - 0.25, abs=0.01)
+
+
+@pytest.mark.parametrize("told", [{"heading_deg": 90.0}, {"course_deg": 90.0, "speed_mps": 0.5}])
+@pytest.mark.parametrize(("held_s", "turned"), [(0.375, True), (0.5, True), (0.625, False)])
+def test_a_lost_direction_is_held_for_a_moment(
+    told: dict[str, Any], held_s: float, turned: bool
+) -> None:
+    mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [0, 0], "held_s": 0.5})
+    mower.hear(east_m=29.0, **told)
+    mower.hear(east_m=29.0, after_s=0.25)
+    decision = mower.hear(east_m=29.0, after_s=held_s - 0.25)
+    reach_m = 0.35 if turned else REACH_M
+    assert decision.situation.clearance_m == pytest.approx(1.0 - reach_m, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("course_deg", "reversing"),
+    [(90.0, False), (0.0, False), (180.0, False), (359.9, True), (180.1, True), (270.0, True)],
+)
+def test_a_course_nearer_to_the_tail_than_to_the_nose_is_reversing(
+    course_deg: float, reversing: bool
+) -> None:
+    """The nose at the east line, the lawn behind."""
+    decision = Mower().hear(east_m=29.2, heading_deg=90.0, course_deg=course_deg, speed_mps=0.5)
+    assert decision.situation.ahead_m is not None
+    assert (decision.situation.ahead_m > 0.8 - 0.35) is reversing
+
+
+@pytest.mark.parametrize("antenna_ahead_m", [-0.2, 0.2])
+def test_by_its_course_alone_the_end_that_sticks_out_farther_may_go_first(
+    antenna_ahead_m: float,
+) -> None:
+    def ahead_m(**told: Any) -> float:
+        mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [antenna_ahead_m, 0.0]})
+        found_m = mower.hear(east_m=29.0, course_deg=90.0, speed_mps=0.5, **told).situation.ahead_m
+        assert found_m is not None
+        return found_m
+
+    nose_first_m, tail_first_m = ahead_m(heading_deg=90.0), ahead_m(heading_deg=270.0)
+    assert (nose_first_m < tail_first_m) is (antenna_ahead_m < 0.0)
+    assert ahead_m() == pytest.approx(min(nose_first_m, tail_first_m), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("limit", "off_deg", "believed"),
+    [(45.0, 44.0, True), (45.0, 46.0, False), (70.0, 69.0, True), ("never", 180.0, True)],
+)
+def test_a_heading_that_the_way_taken_contradicts_is_believed_no_more(
+    limit: float | str, off_deg: float, believed: bool
+) -> None:
+    """Facing north, the side reaches 0.25 m towards the east line."""
+    mower = Mower(limits={"course": {"slowed": limit}})
+    off = math.radians(off_deg)
+    for step in range(8):
+        way_m = 0.0625 * step
+        decision = mower.hear(
+            east_m=28.5 + way_m * math.sin(off),
+            north_m=10.0 + way_m * math.cos(off),
+            heading_deg=0.0,
+            speed_mps=0.5,
+            course_deg=0.0,
+        )
+    east_m = 28.5 + way_m * math.sin(off)
+    reach_m = 0.25 if believed else REACH_M
+    assert decision.situation.clearance_m == pytest.approx(30.0 - east_m - reach_m, abs=0.01)
+
+
+@pytest.mark.parametrize("heading_deg", [0.0, 170.0, 350.0])
+def test_the_way_of_a_mower_in_reverse_does_not_contradict_its_heading(heading_deg: float) -> None:
+    mower, back = Mower(), math.radians(heading_deg + 180.0)
+    for step in range(12):
+        way_m = 0.0625 * step
+        decision = mower.hear(
+            east_m=15.0 + way_m * math.sin(back),
+            north_m=10.0 + way_m * math.cos(back),
+            heading_deg=heading_deg,
+            speed_mps=0.5,
+            course_deg=(heading_deg + 180.0) % 360.0,
+        )
+    assert decision.situation.evidence.course_off_deg == pytest.approx(0.0, abs=0.5)
+
+
+def test_a_heading_that_nothing_contradicts_is_believed_however_strict_the_limit() -> None:
+    decision = Mower(limits={"course": {"slowed": 0.0}}).hear(east_m=29.0, heading_deg=90.0)
+    assert decision.situation.clearance_m == pytest.approx(1.0 - 0.35, abs=0.01)
+
+
+# The way ahead, and how fast it may be gone
+
+REACTION_S = 0.3
+BRAKING_MPS2 = 1.5 * math.cos(math.radians(5.0)) - 9.80665 * math.sin(math.radians(5.0))
+"""On wet grass, down a slope of 5 degrees."""
+
+
+def with_blade(blade_stop_s: float, **changes: Any) -> Mower:
+    stopping = {"blade_stop_s": blade_stop_s}
+    body = {"outline_m": OUTLINE, "antenna_m": [0, 0], "stopping": stopping}
+    return Mower(mower=body, **changes)
+
+
+def test_a_speed_that_is_not_told_is_the_last_one_and_what_it_may_have_gained() -> None:
+    mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [0, 0], "held_s": 0.5})
+    assert mower.hear().situation.speed_mps == 0.5
+    assert mower.hear(speed_mps=0.125).situation.speed_mps == 0.125
+    for held, untold in enumerate([None, math.nan, None, math.inf], start=1):
+        gained_mps = 0.5 * 0.125 * held
+        assert mower.hear(speed_mps=untold).situation.speed_mps == 0.125 + gained_mps
+    assert mower.hear().situation.speed_mps == 0.5
+
+
+def test_a_speed_that_is_not_told_is_no_more_than_the_top_speed() -> None:
+    mower = Mower()
+    mower.hear(speed_mps=0.45)
+    assert mower.hear().situation.speed_mps == 0.5
+
+
+@pytest.mark.parametrize(
+    ("speed_mps", "blade_stop_s", "way_m"),
+    [
+        (0.25, 1.0, 0.5 * (REACTION_S + 1.0)),
+        (1.0, 1.0, 1.0 * (REACTION_S + 1.0)),
+        (0.25, 0.0, 0.5 * REACTION_S + 0.5**2 / (2.0 * BRAKING_MPS2)),
+        (1.0, 0.0, 1.0 * REACTION_S + 1.0**2 / (2.0 * BRAKING_MPS2)),
+    ],
+)
+def test_it_looks_half_a_metre_farther_ahead_than_mower_and_blade_may_come(
+    speed_mps: float, blade_stop_s: float, way_m: float
+) -> None:
+    """Away from the fence, by the told speed or the top speed, whichever is greater."""
+    mower = with_blade(blade_stop_s)
+    situation = mower.hear(east_m=29.2, heading_deg=270.0, speed_mps=speed_mps).situation
+    assert situation.ahead_m is not None
+    assert situation.bound_m is not None
+    assert situation.ahead_m + situation.bound_m == pytest.approx(0.5 + way_m)
+
+
+def blade_permits_mps(left_m: float, blade_stop_s: float) -> float:
+    """All the way until the blade rests at one speed."""
+    return left_m / (REACTION_S + blade_stop_s)
+
+
+def brakes_permit_mps(left_m: float) -> float:
+    """The root of v t + v²/(2 a) = d."""
+    slowing_mps = BRAKING_MPS2 * REACTION_S
+    return -slowing_mps + math.sqrt(slowing_mps**2 + 2.0 * BRAKING_MPS2 * left_m)
+
+
+@pytest.mark.parametrize(("stopping_m", "blade_m"), [(0.2, 0.15), ("never", "never")])
+@pytest.mark.parametrize("blade_stop_s", [0.0, 2.0])
+def test_no_more_speed_is_granted_than_comes_to_rest_within_the_limits(
+    stopping_m: float | str, blade_m: float | str, blade_stop_s: float
+) -> None:
+    """Standing with its nose at the east line; the brakes decide, or the blade."""
+    keep = {"stopping": {"slowed": stopping_m}, "blade_stop": {"slowed": blade_m}}
+    mower = with_blade(blade_stop_s, limits=keep)
+    for _ in range(60):
+        decision = mower.hear(east_m=29.3, heading_deg=90.0, speed_mps=0.0)
+    left_m = decision.situation.left_ahead_m
+    assert left_m is not None
+    assert decision.rung is FULL
+    blade_left_m = left_m - (blade_m if isinstance(blade_m, float) else 0.0)
+    brakes_left_m = left_m - (stopping_m if isinstance(stopping_m, float) else 0.0)
+    by_blade_mps = blade_permits_mps(blade_left_m, blade_stop_s)
+    by_brakes_mps = brakes_permit_mps(brakes_left_m)
+    assert (by_blade_mps < by_brakes_mps) is (blade_stop_s > 0.0)
+    permitted_mps = min(by_blade_mps, by_brakes_mps)
+    assert 0.0 < permitted_mps < 0.5
+    assert decision.grant.top_speed_mps == pytest.approx(permitted_mps)
+
+
+def test_between_epochs_the_mower_goes_on_and_less_speed_is_granted() -> None:
+    mower = Mower()
+    for step in range(61):
+        east_m = 29.0 - 0.01 * (60 - step)
+        decision = mower.hear(east_m=east_m, heading_deg=90.0, speed_mps=0.08, course_deg=90.0)
+    left_m = decision.situation.left_ahead_m
+    assert left_m is not None
+    assert decision.rung is FULL
+    for ticks in (1, 2, 3):
+        later = mower.tick()
+        assert later.situation.since_s == 0.125 * ticks
+        assert later.situation.left_ahead_m == pytest.approx(left_m - 0.08 * 0.125 * ticks)
+        assert later.grant.top_speed_mps < decision.grant.top_speed_mps
+        decision = later
+
+
+# The height
+
+
+def test_the_height_is_off_by_what_mount_and_tolerance_leave_unexplained() -> None:
+    """A plane with one corner 0.4 m up is 0.1 m up in the middle, and its tolerance 0.6 m."""
+    lawn = polygon(LAWN, "keep_in", "lawn")
+    for position, height_m in zip(
+        lawn["geometry"]["coordinates"][0], [100.4, 100.0, 100.0, 100.0, 100.4], strict=True
+    ):
+        position.append(height_m)
+    uneven = fence_of(lawn)
+
+    def off_m(
+        height_m: float | None, mount_m: float | None = 0.3, fence: Fence = uneven
+    ) -> float | None:
+        body = {"outline_m": OUTLINE, "antenna_m": [0, 0], "antenna_height_m": mount_m}
+        return Mower(fence, mower=body).hear(height_m=height_m).situation.height_off_m
+
+    for extra_m, expected_m in [(0.0, 0.0), (0.59, 0.0), (-0.59, 0.0), (0.9, 0.3), (-0.9, 0.3)]:
+        assert off_m(100.1 + 0.3 + extra_m) == pytest.approx(expected_m, abs=1e-3)
+    assert off_m(None) is None
+    assert off_m(100.4, mount_m=None) is None
+    assert off_m(100.4, fence=FENCE) is None
 
 
 # A single step, limit by limit
@@ -632,7 +883,7 @@ def test_the_good_steps_come_to_full_from_either_start() -> None:
         assert run(told(BEFORE), start=start)[-1].rung is FULL
 
 
-@examples(max_examples=500)
+@examples(max_examples=many(5.0))
 @given(st.sampled_from(["halted", "locked"]), st.booleans(), LIVES)
 def test_never_above_what_any_limit_demands(start: str, up: bool, life: list[Step]) -> None:
     moments = told([*(BEFORE if up else []), *life])
@@ -658,7 +909,7 @@ WORSE: dict[str, Any] = {
 }
 
 
-@examples(max_examples=300)
+@examples(max_examples=many(3.0))
 @given(LIVES, st.data())
 def test_more_error_never_gives_a_higher_rung(life: list[Step], data: st.DataObject) -> None:
     """Of a mower that stands. Positions that contradict each other are another matter: there a

@@ -116,6 +116,15 @@ def test_a_triangle_five_centimetres_deep_still_slopes() -> None:
     assert Triangles(points_m).height_m(10.0, 0.025) == pytest.approx(0.5)
 
 
+@pytest.mark.parametrize(("deep_m", "height_m"), [(0.0041, 1.0 / 3.0), (0.0039, 1.0)])
+def test_a_triangle_that_is_too_thin_to_slope_is_none(deep_m: float, height_m: float) -> None:
+    """On a side of 30 m it is one from 4 mm on: half of that by 30 m is 1 mm by 60 m."""
+    points_m = np.array(
+        [[0, 0, 0], [15, deep_m, 1], [30, 0, 0], [30, 20, 0], [0, 20, 0]], dtype=float
+    )
+    assert Triangles(points_m).height_m(10.0, deep_m / 3.0) == pytest.approx(height_m)
+
+
 def test_a_flat_triangulated_lawn_is_as_flat_between() -> None:
     points_m = ring(12, 20.0)
     points_m[:, 2] = 55.0 + 0.1 * points_m[:, 0] - 0.2 * points_m[:, 1]

@@ -88,7 +88,11 @@ class Path:
 
 
 def _between(before: Array, after: Array) -> Shapes:
-    """For each step a line along the ways of all corners (shapes (steps, corners, 2))."""
+    """For each step a line along the ways of all corners (shapes (steps, corners, 2)).
+
+    To and fro by turns, so that from one way to the next it follows a side of the outline.
+    """
     ways = np.stack([before, after], axis=2)
+    ways[:, 1::2] = ways[:, 1::2, ::-1].copy()
     lines: Shapes = shapely.linestrings(ways.reshape(len(ways), -1, 2))
     return lines
