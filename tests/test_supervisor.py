@@ -521,12 +521,24 @@ def test_a_speed_that_is_not_told_is_no_more_than_the_top_speed() -> None:
 def test_it_looks_half_a_metre_farther_ahead_than_mower_and_blade_may_come(
     speed_mps: float, blade_stop_s: float, way_m: float
 ) -> None:
-    """Away from the fence, by the told speed or the top speed, whichever is greater."""
+    """Away from the fence, by the told speed or the top speed, whichever is greater.
+
+    That much is left once the bound is taken off.
+    """
     mower = with_blade(blade_stop_s)
     situation = mower.hear(east_m=29.2, heading_deg=270.0, speed_mps=speed_mps).situation
-    assert situation.ahead_m is not None
-    assert situation.bound_m is not None
-    assert situation.ahead_m + situation.bound_m == pytest.approx(0.5 + way_m)
+    assert situation.ahead_m == pytest.approx(0.5 + way_m)
+
+
+@pytest.mark.parametrize(("sigma_m", "halts"), [(0.5, False), (1.0, False), (3.0, True)])
+def test_a_wide_bound_takes_nothing_from_what_is_free_beyond_it(
+    sigma_m: float, halts: bool
+) -> None:
+    """In the middle of the lawn; 3 m of σ reach past every line."""
+    mower = Mower(limits={"bound": {"slowed": 50.0, "blade_off": 50.0, "halted": 50.0}})
+    for step in range(12):
+        decision = mower.hear(sigma_major_m=sigma_m, heading_deg=15.0 * step, speed_mps=0.0)
+    assert (finding(decision, "stopping") is not None) is halts
 
 
 def blade_permits_mps(left_m: float, blade_stop_s: float) -> float:

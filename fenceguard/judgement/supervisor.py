@@ -155,6 +155,9 @@ class Supervisor:
         speed_mps = self._speed_mps(now_s, epoch)
         ahead_m = None
         if bound is not None:
+            # What the bound takes away is looked for beyond, but nowhere past open lawn.
+            horizon_m = self._stopping.horizon_m(max(speed_mps, self._mower.full_mps))
+            horizon_m += min(bound, max(0.0, clearance.metres))
             ahead_m = -bound + min(
                 self._path.ahead_m(
                     self._fence,
@@ -163,7 +166,7 @@ class Supervisor:
                     pointing.travel_deg,
                     evidence.curvature_per_m,
                     clearance.metres,
-                    self._stopping.horizon_m(max(speed_mps, self._mower.full_mps)),
+                    horizon_m,
                 )
                 for heading_deg in pointing.headings_deg()
             )

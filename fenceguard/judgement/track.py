@@ -11,8 +11,10 @@ not move as it does. So the track adds up speed and course and compares:
   the mower at the machine. The reach of a doubted position widens no more: standing there for long
   does not make it more likely.
 
-Speed added up is off by a share of the way, and, where the speed changed between two epochs, by up
-to half that change times the time between them. These last are independent and add up in squares.
+Speed added up is off by a share of the way; where the speed changed between two epochs, by up to
+half that change times the time between them; and where epochs are missing between the two, by how
+far the mower may have swung out and back. These last are independent and add up in squares. A slow
+speed that is told without a course may lead anywhere.
 
 At the first fix there is nothing to compare with. Nothing here depends on a clock: all times are
 the receiver's own, and arrival times are given.
@@ -29,12 +31,14 @@ if TYPE_CHECKING:
 
 GAP_S = 1.2
 """Speed and course are not carried over a longer gap."""
+MISSING = 1.5
+"""A step so many times the usual one has epochs missing in it."""
 TURN_S = 1.0
 """Over this time a turn, and the course's own noise, are averaged."""
 MOVED_M = 0.3
 """Less of a way says nothing about its direction."""
-BENT_DEG = 60.0
-"""A way that turned by more has no direction that two courses could tell."""
+STANDING_MPS = 0.03
+"""Up to here a speed without a course is the noise of a receiver that stands."""
 RESTING_MPS = 0.1
 """A slower receiver may leave out the course."""
 LEAST_WAY_M = 0.25
@@ -44,8 +48,16 @@ CLOCK_DRIFT = 2e-4
 
 Place = tuple[float, float]
 """East and north in m in the local frame."""
-_Told = tuple[float, Place]
-"""UTC in s, and the velocity in m/s towards east and north that was told then."""
+
+
+class _Told(NamedTuple):
+    """A velocity that was told."""
+
+    utc_s: float
+    east_mps: float
+    north_mps: float
+    aimless_mps: float
+    """Speed whose direction was not told."""
 
 
 class Evidence(NamedTuple):
@@ -60,7 +72,7 @@ class Evidence(NamedTuple):
     late_s: float | None = None
     """By how much later than the promptest epochs it arrived."""
     course_off_deg: float | None = None
-    """Angle between the course and the way that the positions have taken."""
+    """Angle between the course, as far as it turned, and the way that the positions have taken."""
     curvature_per_m: float = 0.0
     """How the course bends, in radians per m, clockwise."""
 
@@ -75,6 +87,8 @@ class _Reckoned(NamedTuple):
     north_m: float = 0.0
     way_m: float = 0.0
     squares_m2: float = 0.0
+    aimless_m: float = 0.0
+    """Way whose direction was not told."""
 
     def plus(self, other: "_Reckoned") -> "_Reckoned":
         """This way, and then another."""
@@ -86,7 +100,7 @@ class _Reckoned(NamedTuple):
 
     def error_m(self, way_error: float) -> float:
         """How far off the end may be; `way_error` is a share of the way."""
-        return way_error * self.way_m + math.sqrt(max(0.0, self.squares_m2))
+        return self.aimless_m + way_error * self.way_m + math.sqrt(max(0.0, self.squares_m2))
 
 
 class _Point(NamedTuple):
@@ -104,6 +118,7 @@ class Track:
     def __init__(self, settings: "Settings") -> None:
         self._settings = settings.track
         self._top_mps = settings.mower.full_mps
+        self._speeding_up_mps2 = settings.mower.speeding_up_mps2
         self.forget()
 
     def forget(self) -> None:
@@ -115,6 +130,7 @@ class Track:
         self._heard_at_s = -math.inf
         self._fixed_before = False
         self._bend_per_m = 0.0
+        self._usual_s = math.inf
         self.trust_again()
 
     def trust_again(self) -> None:
@@ -185,17 +201,16 @@ class Track:
         doubted the reach moves, but widens no more.
         """
         spoke = self._spoke
-        silent = spoke is None or epoch.utc_s - spoke[0] > GAP_S
-        velocity_mps = _velocity_mps(epoch)
+        silent = spoke is None or epoch.utc_s - spoke.utc_s > GAP_S
+        told = _told(epoch)
         if silent:
             self._window.clear()
             self._unseen_m += self._unreckoned_m(epoch.utc_s)
             self._reckoned_to_s = epoch.utc_s
-        if velocity_mps is None:
+        if told is None:
             return
         self._reckoned_to_s = epoch.utc_s
-        told = epoch.utc_s, velocity_mps
-        moved = _Reckoned() if silent or spoke is None else _moved(spoke, told)
+        moved = _Reckoned() if silent or spoke is None else self._moved(spoke, told)
         self._spoke = told
         window = self._window
         reckoned = window[-1].reckoned.plus(moved) if window else _Reckoned()
@@ -203,8 +218,26 @@ class Track:
         while epoch.utc_s - window[0].utc_s > self._settings.window_s:
             window.popleft()
         if self._doubted:
-            moved = moved._replace(way_m=0.0, squares_m2=0.0)
+            moved = _Reckoned(moved.east_m, moved.north_m)
         self._since = self._since.plus(moved)
+
+    def _moved(self, before: _Told, after: _Told) -> _Reckoned:
+        """The way between two moments at which a speed was told.
+
+        Where sentences are missing between them, the speed may have swung out and back.
+        """
+        passed_s = after.utc_s - before.utc_s
+        self._usual_s = min(self._usual_s, passed_s)
+        east_m = (before.east_mps + after.east_mps) / 2.0 * passed_s
+        north_m = (before.north_mps + after.north_mps) / 2.0 * passed_s
+        way_m = math.hypot(east_m, north_m)
+        change_m = math.dist(before[1:3], after[1:3]) / 2.0 * passed_s
+        moving = way_m > 0.0 or change_m > 0.0
+        swung_m = 0.0
+        if moving and passed_s > MISSING * self._usual_s:
+            swung_m = self._speeding_up_mps2 * passed_s**2 / 4.0
+        aimless_m = (before.aimless_mps + after.aimless_mps) / 2.0 * passed_s
+        return _Reckoned(east_m, north_m, way_m, change_m**2 + swung_m**2, aimless_m)
 
     def _unreckoned_m(self, utc_s: float) -> float:
         """How far the mower may have gone since the speed was last added up."""
@@ -247,7 +280,10 @@ class Track:
         return math.dist(place, end) - reach_m - since.error_m(self._settings.way_error)
 
     def _course_off_deg(self) -> float | None:
-        """Between the course and the way taken, of the last stretch that is long enough."""
+        """By how much the way taken lies outside the directions between which the course turned.
+
+        Of the last stretch that is long enough.
+        """
         if not self._window:
             return None
         newest = self._window[-1]
@@ -258,10 +294,9 @@ class Track:
                 return None
             if math.dist(newest.place, point.place) >= MOVED_M:
                 way_deg = _direction_deg(point.place, newest.place)
-                bent_deg = turned_deg(point.travel_deg, newest.travel_deg)
-                if abs(bent_deg) > BENT_DEG:
-                    return None
-                return abs(turned_deg(point.travel_deg + bent_deg / 2.0, way_deg))
+                half_turn_deg = turned_deg(point.travel_deg, newest.travel_deg) / 2.0
+                off_deg = abs(turned_deg(point.travel_deg + half_turn_deg, way_deg))
+                return max(0.0, off_deg - abs(half_turn_deg))
         return None
 
     def _curvature_per_m(self) -> float:
@@ -283,25 +318,16 @@ class Track:
         return math.radians(turned_deg(point.travel_deg, newest.travel_deg)) / way_m
 
 
-def _moved(before: _Told, after: _Told) -> _Reckoned:
-    """The way between two moments at which a speed was told."""
-    first, second = before[1], after[1]
-    passed_s = after[0] - before[0]
-    east_m = (first[0] + second[0]) / 2.0 * passed_s
-    north_m = (first[1] + second[1]) / 2.0 * passed_s
-    change_m = math.dist(first, second) / 2.0 * passed_s
-    return _Reckoned(east_m, north_m, math.hypot(east_m, north_m), change_m**2)
-
-
-def _velocity_mps(epoch: Epoch) -> Place | None:
-    """Towards east and north. At rest there is no course, and none is needed."""
+def _told(epoch: Epoch) -> _Told | None:
+    """The velocity; None where it is not told. At rest there is no course, and none is needed."""
     speed_mps, course_deg = epoch.speed_mps, epoch.course_deg
     if speed_mps is None or not math.isfinite(speed_mps):
         return None
     if course_deg is None or not math.isfinite(course_deg):
-        return (0.0, 0.0) if speed_mps < RESTING_MPS else None
+        aimless_mps = max(0.0, speed_mps - STANDING_MPS)
+        return _Told(epoch.utc_s, 0.0, 0.0, aimless_mps) if speed_mps < RESTING_MPS else None
     course = math.radians(course_deg)
-    return speed_mps * math.sin(course), speed_mps * math.cos(course)
+    return _Told(epoch.utc_s, speed_mps * math.sin(course), speed_mps * math.cos(course), 0.0)
 
 
 def turned_deg(from_deg: float, to_deg: float) -> float:
