@@ -436,6 +436,18 @@ def test_by_its_course_alone_the_end_that_sticks_out_farther_may_go_first(
     assert ahead_m() == pytest.approx(min(nose_first_m, tail_first_m), abs=1e-9)
 
 
+def test_along_the_fence_a_told_heading_is_not_turned_round() -> None:
+    """0.15 m of it are left of the antenna, towards the west line 0.3 m away, and 0.35 m right."""
+    body = {"outline_m": OUTLINE, "antenna_m": [0.0, 0.1]}
+    told = {"heading_deg": 0.0, "course_deg": 0.0, "speed_mps": 0.5}
+    situation = Mower(mower=body).hear(east_m=0.3, **told).situation
+    assert situation.clearance_m == pytest.approx(0.15, abs=0.01)
+    assert situation.ahead_m is not None
+    assert situation.ahead_m > 1.0
+    turned = Mower(mower=body).hear(east_m=0.3, **{**told, "heading_deg": 180.0}).situation
+    assert turned.clearance_m == pytest.approx(-0.05, abs=0.01)
+
+
 @pytest.mark.parametrize(
     ("limit", "off_deg", "believed"),
     [(45.0, 44.0, True), (45.0, 46.0, False), (70.0, 69.0, True), ("never", 180.0, True)],
