@@ -18,8 +18,10 @@ from fenceguard.settings import Settings
 RADIUS_M = 50.0
 EPOCHS = 2000
 RUNS = 3
-NEAR_M, FAR_M = 49.5, 35.0
-"""Distance of the antenna from the middle: along the fence, and away from every line."""
+FAR_M = 35.0
+"""Distance of the antenna from the middle, away from every line."""
+NEAR_M = 0.5
+"""Its distance from the middle of a side, along the fence."""
 SIZES = ((10, 0), (1000, 0), (10_000, 0), (1000, 100), (10_000, 100))
 CONTENT: dict[str, Any] = {
     "fence": "x",
@@ -98,7 +100,8 @@ def main() -> int:
         table.add_column(heading, justify="right")
     for vertices, keep_outs in SIZES:
         on = fence(vertices, keep_outs)
-        costs = [f"{microseconds(on, epochs(away_m)):.0f}" for away_m in (FAR_M, NEAR_M)]
+        along_m = RADIUS_M * math.cos(math.pi / vertices) - NEAR_M
+        costs = [f"{microseconds(on, epochs(away_m)):.0f}" for away_m in (FAR_M, along_m)]
         table.add_row(str(vertices), str(keep_outs), *costs)
     Console(width=80, highlight=False).print(table)
     return 0
