@@ -237,6 +237,16 @@ def test_only_at_rest_the_course_may_be_left_out(
     assert evidence.drift_m == (close(-aimless_m) if told else None)
 
 
+def test_a_receiver_that_is_slower_from_now_on_misses_nothing_once_the_window_has_seen_it() -> None:
+    driven = Driven(way_error=0.0, window_s=5.0)
+    for n in range(2):
+        driven.at(0.5 * n, towards(0.0, 0.2 * n), speed_mps=0.4, course_deg=0.0)
+    for second in range(1, 20):
+        place = towards(0.0, 0.4 * second)
+        evidence = driven.at(float(second), place, speed_mps=0.4, course_deg=0.0)
+    assert evidence.drift_m == close(0.0)
+
+
 @pytest.mark.parametrize("course_deg", [0.0, 77.0, 300.0])
 @pytest.mark.parametrize(
     ("speed_mps", "drift_m"), [(STANDING_MPS, 0.15), (0.05, 0.05), (RESTING_MPS - 0.001, -0.195)]

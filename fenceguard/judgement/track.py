@@ -22,6 +22,7 @@ the receiver's own, and arrival times are given.
 
 import math
 from collections import deque
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 from fenceguard.receiver.epoch import FIXED, Epoch
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 GAP_S = 1.2
 """Speed and course are not carried over a longer gap."""
 MISSING = 1.5
-"""A step so many times the usual one has epochs missing in it."""
+"""A step so many times the shortest one in the window has epochs missing in it."""
 TURN_S = 1.0
 """Over this time a turn, and the course's own noise, are averaged."""
 MOVED_M = 0.3
@@ -130,7 +131,6 @@ class Track:
         self._heard_at_s = -math.inf
         self._fixed_before = False
         self._bend_per_m = 0.0
-        self._usual_s = math.inf
         self.trust_again()
 
     def trust_again(self) -> None:
@@ -227,14 +227,14 @@ class Track:
         Where sentences are missing between them, the speed may have swung out and back.
         """
         passed_s = after.utc_s - before.utc_s
-        self._usual_s = min(self._usual_s, passed_s)
+        usual_s = min((b.utc_s - a.utc_s for a, b in pairwise(self._window)), default=math.inf)
         east_m = (before.east_mps + after.east_mps) / 2.0 * passed_s
         north_m = (before.north_mps + after.north_mps) / 2.0 * passed_s
         way_m = math.hypot(east_m, north_m)
         change_m = math.dist(before[1:3], after[1:3]) / 2.0 * passed_s
         moving = way_m > 0.0 or change_m > 0.0
         swung_m = 0.0
-        if moving and passed_s > MISSING * self._usual_s:
+        if moving and passed_s > MISSING * usual_s:
             swung_m = self._speeding_up_mps2 * passed_s**2 / 4.0
         aimless_m = (before.aimless_mps + after.aimless_mps) / 2.0 * passed_s
         return _Reckoned(east_m, north_m, way_m, change_m**2 + swung_m**2, aimless_m)
