@@ -978,6 +978,7 @@ def test_the_judgement_knows_no_port_clock_file_or_output() -> None:
     assert outside == {
         "math",
         "collections",
+        "itertools",
         "enum",
         "typing",
         "collections.abc",
