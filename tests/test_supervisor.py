@@ -542,6 +542,23 @@ def test_it_looks_half_a_metre_farther_ahead_than_mower_and_blade_may_come(
     assert situation.ahead_m == pytest.approx(0.5 + way_m)
 
 
+def test_a_speed_that_is_no_mowers_is_not_looked_ahead_for_and_halts() -> None:
+    """10,000 knots are the most that a sentence may tell; to look as far would take minutes."""
+    decision = Mower().up().hear(heading_deg=0.0, speed_mps=5144.0)
+    assert decision.rung is HALTED
+    assert finding(decision, "stopping") is not None
+    assert decision.situation.ahead_m is not None
+    assert decision.situation.ahead_m <= 10.0
+
+
+@pytest.mark.parametrize("told", [{"age_s": math.nan}, {"sigma_major_m": math.inf}])
+def test_a_bound_that_is_no_number_leaves_nothing_ahead(told: dict[str, Any]) -> None:
+    decision = Mower().up().hear(heading_deg=0.0, **told)
+    assert decision.rung is HALTED
+    assert decision.situation.ahead_m is None
+    assert decision.grant.top_speed_mps == 0.0
+
+
 @pytest.mark.parametrize(("sigma_m", "halts"), [(0.5, False), (1.0, False), (3.0, True)])
 def test_a_wide_bound_takes_nothing_from_what_is_free_beyond_it(
     sigma_m: float, halts: bool

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from fenceguard.settings import Settings
 
 NOTHING_PRESSED = Inputs()
+TOO_FAST = 2.0
+"""So many times the top speed is no mower's: no look ahead is far enough then."""
 
 
 class Pointing(NamedTuple):
@@ -154,9 +156,11 @@ class Supervisor:
         )
         speed_mps = self._speed_mps(now_s, epoch)
         ahead_m = None
-        if bound is not None:
+        if _known(bound):
             # What the bound takes away is looked for beyond, but nowhere past open lawn.
-            horizon_m = self._stopping.horizon_m(max(speed_mps, self._mower.full_mps))
+            top_mps = self._mower.full_mps
+            look_mps = min(max(speed_mps, top_mps), TOO_FAST * top_mps)
+            horizon_m = self._stopping.horizon_m(look_mps)
             horizon_m += min(bound, max(0.0, clearance.metres))
             ahead_m = -bound + min(
                 self._path.ahead_m(
