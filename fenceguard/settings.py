@@ -58,7 +58,7 @@ DEFAULT_SIGMA_M = {"fixed": 0.02, "float": 0.5, "differential": 1.0, "pps": 1.0,
 DEFAULT_OPTIMISM = {"fixed": 1.2, "float": 2.0, "differential": 1.5, "pps": 1.5, "single": 1.5}
 DEFAULT_FLOOR_M = {"fixed": 0.01, "float": 0.1, "differential": 0.5, "pps": 0.5, "single": 1.0}
 
-DEFAULT_LIMITS: dict[str, dict[str, float | str]] = {
+DEFAULT_LIMITS: dict[str, dict[str, float | str | dict[str, float]]] = {
     "silence": {"slowed": 0.5, "blade_off": 1.0, "halted": 1.5},
     "frozen": {"blade_off": 0.5, "halted": 1.0},
     "late": {"slowed": 0.3, "blade_off": 0.6, "halted": 1.2},
@@ -73,9 +73,9 @@ DEFAULT_LIMITS: dict[str, dict[str, float | str]] = {
     "drift": {"slowed": 0.12, "blade_off": 0.2, "halted": 0.5},
     "height": {"slowed": 0.1, "blade_off": 0.2, "halted": 1.0},
     "course": {"slowed": 45.0},
-    "room": {"slowed": -0.01, "blade_off": -0.03, "halted": -0.06},
-    "stopping": {"slowed": 0.15, "blade_off": 0.05, "halted": 0.0},
-    "blade_stop": {"slowed": 0.05, "blade_off": 0.0},
+    "room": {"slowed": {"limit": -0.01, "for_s": 0.5}, "blade_off": -0.03, "halted": -0.06},
+    "stopping": {"slowed": {"limit": 0.15, "for_s": 0.3}, "blade_off": 0.05, "halted": 0.0},
+    "blade_stop": {"slowed": {"limit": 0.05, "for_s": 0.3}, "blade_off": 0.0},
 }
 """For a mower at 0.5 m/s; config/settings.yaml gives the reason for each."""
 

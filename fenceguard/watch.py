@@ -33,9 +33,7 @@ class Watch:
     ) -> None:
         settings = loaded.settings
         first = journal.next_intervention if journal else 1
-        self.receiver = Receiver(
-            settings.receiver.epoch_wait_s, settings.receiver.accuracy_sentence()
-        )
+        self.receiver = Receiver.as_set(settings.receiver)
         self.account = Account(loaded, first, host_utc_s)
         self.lines = lines
         self._loaded = loaded

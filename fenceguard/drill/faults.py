@@ -218,7 +218,13 @@ FAULTS = {
         ),
         Fault("heading_lost", _heading_lost),
         Fault("ignores_slow", _ignoring("slow")),
-        Fault("ignores_halt", _ignoring("halt")),
+        Fault(
+            "ignores_halt",
+            _ignoring("halt"),
+            "nothing tells that a halt will be ignored before the first one is; if a second fault "
+            "then steers the mower to the fence, the blade may still be running down; a drive "
+            "line that cuts the power in hardware, a quicker blade brake or a wider margin helps",
+        ),
         Fault("clock_stepped", _clock_stepped),
         Fault("sigma_lie", _sigma_lie),
         Fault("garbled", _garbled),

@@ -33,9 +33,7 @@ class Supervised:
     """The whole chain, from framing to the grant."""
 
     def __init__(self, settings: Settings, fence: Fence) -> None:
-        self._receiver = Receiver(
-            settings.receiver.epoch_wait_s, settings.receiver.accuracy_sentence()
-        )
+        self._receiver = Receiver.as_set(settings.receiver)
         self._supervisor = Supervisor(settings, fence)
         self.decision: Decision | None = None
         self.tick(0.0)
@@ -61,9 +59,7 @@ class HandWritten:
     """Quality 4 and the antenna inside the shrunk fence: everything; else nothing."""
 
     def __init__(self, settings: Settings, fence: Fence) -> None:
-        self._receiver = Receiver(
-            settings.receiver.epoch_wait_s, settings.receiver.accuracy_sentence()
-        )
+        self._receiver = Receiver.as_set(settings.receiver)
         self.decision: Decision | None = None
         self._frame = fence.frame
         self._inside = shapely.buffer(fence.area, -SHRUNK_BY_M)

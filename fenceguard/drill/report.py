@@ -66,6 +66,19 @@ class Tally:
         }
 
 
+def _undetectable(name: str) -> bool:
+    return name in FAULTS and FAULTS[name].undetectable != ""
+
+
+def _rows_of(faults: tuple[str, ...]) -> tuple[str, ...]:
+    """The rows that a drill with these faults counts in."""
+    if not faults:
+        return "none", "all"
+    if any(map(_undetectable, faults)):
+        return *faults, "all"
+    return *faults, "all", "detectable"
+
+
 class Report:
     """The tallies of a campaign, by policy and faults, and the picture's cells."""
 
@@ -73,24 +86,25 @@ class Report:
         self.tallies: dict[tuple[str, str], Tally] = {}
         self.cells = [[0] * CELLS for _ in range(CELLS)]
         for result in results:
-            for name in result.faults or ("none",):
+            for name in _rows_of(result.faults):
                 self.tallies.setdefault((name, result.policy), Tally()).add(result)
-            self.tallies.setdefault(("all", result.policy), Tally()).add(result)
             for place, count in result.cells.items():
                 row, column = map(int, place.split(","))
                 self.cells[row][column] += count
 
     def as_dict(self) -> dict[str, Any]:
-        """Everything, by faults and then by policy. A pair counts for each of its faults."""
+        """Everything, by faults and then by policy.
+
+        A pair counts for each of its faults; `detectable` is all drills without a fault that is
+        listed as undetectable.
+        """
         told: dict[str, Any] = {}
         for (name, policy), tally in sorted(self.tallies.items()):
             told.setdefault(name, {})[policy] = tally.as_dict()
         return {
             "faults": told,
             "undetectable": {
-                name: FAULTS[name].undetectable
-                for name in told
-                if name in FAULTS and FAULTS[name].undetectable
+                name: FAULTS[name].undetectable for name in told if _undetectable(name)
             },
         }
 

@@ -14,9 +14,9 @@ from fenceguard.mower.path import Path
 from fenceguard.settings import Settings
 
 HALF_WIDTH_M = 0.25
-EDGE_CLEARANCE_M = 0.12
-"""Along straight lines. In the corners the footprint comes nearer: some 0.098 m."""
-CORNER_RADIUS_M = 2.5
+EDGE_CLEARANCE_M = 0.10
+"""What a lap leaves between footprint and fence line, in corners too."""
+CORNER_RADIUS_M = 4.0
 STRIPES_FROM_LINE_M = 0.9
 STRIPE_M = 0.4
 SPACING_M = 0.1
@@ -27,7 +27,9 @@ SHARPEST = 1.0
 TURNING_MPS = 0.05
 ARRIVING_MPS2 = 0.3
 """How gently it comes to where it must be slower."""
-PLAN_KEEPS_M = 0.33
+PLAN_TURNS_DEG = 2.0
+"""The heading's own noise."""
+PLAN_KEEPS_M = 0.40
 """The bound, the supervisor's margins, and the controller's own delay."""
 
 
@@ -50,13 +52,25 @@ class Planner:
         self._footprint = footprint
         self._stopping = settings.mower.stopping.worst()
         self._top_mps = settings.mower.full_mps
-        self._path = Path(footprint, settings.mower.course_error_deg)
+        self._path = Path(footprint, settings.mower.course_error_deg + PLAN_TURNS_DEG)
 
     def routes(self) -> list[Route]:
         """All edge laps, then the stripes."""
-        laps = [self._route(np.array(ring.coords), True) for ring in _laps(self._fence)]
+        laps = [self._route(self._kept_clear(ring), True) for ring in _laps(self._fence)]
         stripes = _stripes(self._fence)
         return laps + ([self._route(stripes, False)] if len(stripes) else [])
+
+    def _kept_clear(self, ring: shapely.LinearRing) -> Array:
+        """A lap with the lawn to its left, moved that way where the footprint swings too near."""
+        points_m = spaced(np.array(ring.coords))
+        kept_m = []
+        for n, (east_m, north_m) in enumerate(points_m):
+            heading_deg = _direction_deg(points_m, n)
+            clearance = self._footprint.clearance(self._fence, east_m, north_m, heading_deg)
+            short_m = max(0.0, EDGE_CLEARANCE_M - clearance.metres)
+            left = math.radians(heading_deg - 90.0)
+            kept_m.append((east_m + short_m * math.sin(left), north_m + short_m * math.cos(left)))
+        return np.array([*kept_m, kept_m[0]])
 
     def _route(self, corners_m: Array, edge: bool) -> Route:
         points_m = spaced(corners_m)
@@ -109,7 +123,7 @@ def _laps(fence: Fence) -> list[shapely.LinearRing]:
         shapely.buffer(lane, -CORNER_RADIUS_M, quad_segs=32), CORNER_RADIUS_M, quad_segs=32
     )
     rings = []
-    for part in shapely.get_parts(rounded):
+    for part in shapely.get_parts(shapely.orient_polygons(rounded)):
         if part.area > 1.0:
             rings += [part.exterior, *part.interiors]
     return rings
@@ -139,7 +153,8 @@ def _stripes(fence: Fence) -> Array:
 
 
 def spaced(corners_m: Array) -> list[tuple[float, float]]:
-    """Points every `SPACING_M` along a line through corners."""
+    """Points about every `SPACING_M` along a line through corners, without its end."""
     line = shapely.LineString(corners_m)
-    ways_m = np.arange(0.0, line.length, SPACING_M)
+    count = max(1, round(line.length / SPACING_M))
+    ways_m = np.arange(count) * line.length / count
     return [(point.x, point.y) for point in shapely.line_interpolate_point(line, ways_m)]

@@ -1,11 +1,15 @@
 """A receiver's bytes to epochs."""
 
 from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, Self
 
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.epochs import Assembled, Assembler
 from fenceguard.receiver.framing import Framer, Sentence
 from fenceguard.receiver.sentences import AccuracySentence, Fragment, read, wanted
+
+if TYPE_CHECKING:
+    from fenceguard.settings import ReceiverSettings
 
 UNREADABLE = "fields"
 
@@ -18,6 +22,11 @@ class Receiver:
         self._assembler = Assembler(epoch_wait_s)
         self._accuracy = accuracy
         self._unreadable = 0
+
+    @classmethod
+    def as_set(cls, settings: "ReceiverSettings") -> Self:
+        """A receiver that waits and talks as the settings say."""
+        return cls(settings.epoch_wait_s, settings.accuracy_sentence())
 
     @property
     def sentences(self) -> int:
