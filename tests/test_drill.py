@@ -468,12 +468,14 @@ def test_a_pair_counts_for_each_of_its_faults() -> None:
     )
     told = report.as_dict()
     assert json.loads(json.dumps(told)) == told
-    assert set(told["faults"]) == {"all", "none", "silence", "wrong_fix"}
+    assert set(told["faults"]) == {"all", "detectable", "none", "silence", "wrong_fix"}
     assert list(told["undetectable"]) == ["wrong_fix"]
     silence = told["faults"]["silence"]["supervised"]
     assert (silence["runs"], silence["blade_out"], silence["blade_out_worst_m"]) == (2, 1, 0.2)
     assert silence["action_s"] == {"median": 2.0, "p95": 3.0, "worst": 3.0}
     assert told["faults"]["wrong_fix"]["supervised"]["runs"] == 1
+    detectable = told["faults"]["detectable"]["supervised"]
+    assert (detectable["runs"], detectable["blade_out"]) == (1, 0)
     none = told["faults"]["none"]["supervised"]
     assert (none["drive_out"], none["drive_out_worst_m"]) == (1, 0.1)
     assert (none["acted"], none["action_s"]) == (0, None)
@@ -490,15 +492,21 @@ def test_a_pair_counts_for_each_of_its_faults() -> None:
     assert [row[0] for row in rows] == [
         "all",
         "  by hand",
+        "detectable",
+        "  by hand",
         "none",
         "silence",
         "  by hand",
         "wrong_fix",
     ]
     assert {len(row) for row in rows} == {len(HEADINGS)}
-    assert rows[4][-1] == "100"
+    assert rows[6][-1] == "100"
     alone = Report([made_up(policy="hand_written")])
-    assert [row[0] for row in alone.rows()] == ["all by hand", "silence by hand"]
+    assert [row[0] for row in alone.rows()] == [
+        "all by hand",
+        "detectable by hand",
+        "silence by hand",
+    ]
 
 
 def test_the_picture_is_a_png(tmp_path: Path) -> None:
@@ -869,7 +877,9 @@ def test_routes_keep_the_footprint_inside_and_edge_laps_near_the_line(ground: Gr
             )
         assert min(clearances_m) > 0.05
         if route.edge:
-            assert min(clearances_m) < 0.13
+            # Beside every straight side the lap is where it should be, and it never is far nearer.
+            assert min(clearances_m) > 0.07
+            assert sum(0.09 <= one_m <= 0.101 for one_m in clearances_m) > 0.4 * len(clearances_m)
 
 
 # What is watched
@@ -1170,7 +1180,13 @@ def test_a_campaign(
     told = json.loads(capsys.readouterr().out)
     assert list(told) == ["faults", "undetectable"]
     assert list(told["undetectable"]) == ["slow_drift"]
-    assert list(told["faults"]) == ["all", "correction_loss", "silence", "slow_drift"]
+    assert list(told["faults"]) == [
+        "all",
+        "correction_loss",
+        "detectable",
+        "silence",
+        "slow_drift",
+    ]
     assert {name: one["runs"] for name, one in told["faults"]["all"].items()} == {
         "supervised": 3,
         "hand_written": 3,

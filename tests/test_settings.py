@@ -473,10 +473,10 @@ def test_defaults_stay_where_a_monitor_is_given_in_part(file: Path) -> None:
 
 
 def values(limits: Limits) -> dict[str, dict[str, Any]]:
-    """Every limit that there is, by monitor and rung."""
+    """Every limit that there is, by monitor and rung; with its time where it has one."""
     return {
         monitor: {
-            rung: limit.limit
+            rung: {"limit": limit.limit, "for_s": limit.for_s} if limit.for_s else limit.limit
             for rung in ("slowed", "blade_off", "halted", "locked")
             if (limit := limits.at(monitor, rung)) is not None
         }

@@ -12,6 +12,8 @@ from fenceguard.drill.faults import FAULTS
 from fenceguard.errors import BadInput
 
 CONFIDENCE = 0.95
+TOTALS = ALL, DETECTABLE = "all", "detectable"
+"""Rows of all drills, and of those with faults that one receiver can tell."""
 
 
 class Tally:
@@ -73,10 +75,10 @@ def _undetectable(name: str) -> bool:
 def _rows_of(faults: tuple[str, ...]) -> tuple[str, ...]:
     """The rows that a drill with these faults counts in."""
     if not faults:
-        return "none", "all"
+        return "none", ALL
     if any(map(_undetectable, faults)):
-        return *faults, "all"
-    return *faults, "all", "detectable"
+        return *faults, ALL
+    return *faults, ALL, DETECTABLE
 
 
 class Report:
@@ -111,7 +113,9 @@ class Report:
     def rows(self) -> list[tuple[str, ...]]:
         """The table: one row for each fault and policy, the supervised one first."""
         rows: list[tuple[str, ...]] = []
-        ordered = sorted(self.tallies, key=lambda key: (key[0], key[1] != "supervised"))
+        ordered = sorted(
+            self.tallies, key=lambda key: (key[0] not in TOTALS, key[0], key[1] != "supervised")
+        )
         for name, policy in ordered:
             tally = self.tallies[name, policy]
             label = name
