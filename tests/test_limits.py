@@ -32,9 +32,11 @@ def situation(**epoch: Any) -> Situation:
 
 
 def demanded(monitor: str, given: Situation, **limits: Any) -> Rung | None:
+    """What a monitor demands after so long that no limit waits any more."""
     all_limits = Limits.model_validate({monitor: limits} if limits else {})
     one = next(one for one in watched(all_limits) if one.monitor.name == monitor)
-    finding = one.find(0.0, given)
+    one.find(0.0, given)
+    finding = one.find(60.0, given)
     return None if finding is None else finding.rung
 
 
@@ -244,7 +246,7 @@ def test_a_monitor_that_raises_is_a_finding() -> None:
     def read(_: Situation) -> Reading:
         raise ZeroDivisionError("by nothing")
 
-    broken = Watched(Monitor("broken", "m", "above", read), (Row(Rung.SLOWED, 1.0, 0.0),))
+    broken = Watched(Monitor("broken", "m", "above", read), (Row(Rung.SLOWED, 1.0, 0.0),), True)
     finding = broken.find(0.0, situation())
     assert finding is not None
     assert finding.rung is Rung.HALTED

@@ -677,7 +677,6 @@ CASES = [
     Case("bound", SLOWED, {"sigma_major_m": 0.0271}, {"sigma_major_m": 0.0272}),
     Case("bound", BLADE_OFF, {"sigma_major_m": 0.0563}, {"sigma_major_m": 0.0564}),
     Case("bound", HALTED, {"sigma_major_m": 0.483}, {"sigma_major_m": 0.484}),
-    Case("room", SLOWED, {"east_m": 0.492}, {"east_m": 0.472}),
     Case("room", BLADE_OFF, {"east_m": 0.472}, {"east_m": 0.452}),
     Case("room", HALTED, {"east_m": 0.442}, {"east_m": 0.422}),
 ]
@@ -695,6 +694,16 @@ def test_each_limit_on_both_sides(case: Case) -> None:
     assert found.rung is case.rung
     assert decision.rung >= case.rung
     assert decision.why == "demand"
+
+
+def test_a_centimetre_of_the_bound_used_up_slows_once_it_lasts() -> None:
+    assert finding(Mower().up().hear(east_m=0.492), "room") is None
+    mower = Mower().up()
+    assert finding(mower.hear(east_m=0.472), "room") is None
+    assert finding(mower.tick(0.499), "room") is None
+    found = finding(mower.tick(0.002), "room")
+    assert found is not None
+    assert found.rung is SLOWED
 
 
 def test_a_limit_with_a_time_waits_for_it_between_epochs_as_well() -> None:

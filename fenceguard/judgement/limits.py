@@ -23,7 +23,7 @@ class Row(NamedTuple):
 class Watched:
     """A monitor with its limits, the most severe first."""
 
-    def __init__(self, monitor: Monitor, rows: tuple[Row, ...], acts: bool = True) -> None:
+    def __init__(self, monitor: Monitor, rows: tuple[Row, ...], acts: bool) -> None:
         self.monitor = monitor
         self.acts = acts
         """Whether its findings are demands; otherwise they are only written down."""
