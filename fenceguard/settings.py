@@ -74,8 +74,8 @@ DEFAULT_LIMITS: dict[str, dict[str, float | str | dict[str, float]]] = {
     "height": {"slowed": 0.1, "blade_off": 0.2, "halted": 1.0},
     "course": {"slowed": 45.0},
     "room": {"slowed": {"limit": -0.01, "for_s": 0.5}, "blade_off": -0.03, "halted": -0.06},
-    "stopping": {"slowed": {"limit": 0.15, "for_s": 0.3}, "blade_off": 0.05, "halted": 0.0},
-    "blade_stop": {"slowed": {"limit": 0.05, "for_s": 0.3}, "blade_off": 0.0},
+    "stopping": {"slowed": 0.15, "blade_off": 0.05, "halted": 0.0},
+    "blade_stop": {"slowed": 0.05, "blade_off": 0.0},
 }
 """For a mower at 0.5 m/s; config/settings.yaml gives the reason for each."""
 

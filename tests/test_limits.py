@@ -89,6 +89,19 @@ def test_below_the_limit_demands_the_rung_and_the_limit_itself_does_not(
     assert (demanded(monitor, make(limit)) or Rung.FULL) < wanted
 
 
+def test_a_room_that_only_slows_must_be_short_for_a_while() -> None:
+    """On both sides of the time, and begun anew once there was enough in between."""
+    one = next(one for one in watched(Limits.model_validate({})) if one.monitor.name == "room")
+    short = situation()._replace(clearance_m=0.0, bound_m=0.02)
+    for begin_s in (0.0, 100.0):
+        assert one.find(begin_s, short) is None
+        assert one.find(begin_s + 0.499, short) is None
+        finding = one.find(begin_s + 0.5, short)
+        assert finding is not None
+        assert finding.rung is Rung.SLOWED
+        assert one.find(begin_s + 0.6, short._replace(clearance_m=0.01)) is None
+
+
 def test_room_is_clearance_less_bound() -> None:
     given = situation()._replace(clearance_m=0.4, bound_m=0.411)
     assert demanded("room", given) is Rung.SLOWED

@@ -15,7 +15,7 @@ from fenceguard.judgement.words import Decision, Finding, Rung, Situation
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
-from fenceguard.settings import DEFAULT_LIMITS, Limits, Settings
+from fenceguard.settings import Limits, Settings
 from tests.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
 
 EPSILON = 1e-9
@@ -26,14 +26,10 @@ Make = Callable[[Any], Situation]
 
 
 def found(monitor: str, given: Situation, **limits: Any) -> Finding | None:
-    """What a monitor finds after so long that no limit waits any more.
-
-    With its default limits but for the changes.
-    """
+    """What a monitor finds, with its default limits but for the changes."""
     all_limits = Limits.model_validate({monitor: limits} if limits else {})
     one = next(one for one in watched(all_limits) if one.monitor.name == monitor)
-    one.find(0.0, given)
-    return one.find(60.0, given)
+    return one.find(0.0, given)
 
 
 def demanded(monitor: str, given: Situation, **limits: Any) -> Rung:
@@ -203,9 +199,7 @@ def test_the_way_ahead_shrinks_as_fast_as_the_mower_goes(
 )
 def test_with_time_the_demand_comes_without_an_epoch(monitor: str, way_m: float) -> None:
     """1 m more than the way to rest, at 0.5 m/s: 2 s until the last of it is gone."""
-    slowed_m = DEFAULT_LIMITS[monitor]["slowed"]["limit"]  # type: ignore[index]
-    at_once = Limits.model_validate({monitor: {"slowed": slowed_m}})
-    one = next(one for one in watched(at_once) if one.monitor.name == monitor)
+    one = next(one for one in watched(Limits.model_validate({})) if one.monitor.name == monitor)
     assert one.timed
     given = ahead(way_m + 1.0)
     rungs = []
@@ -219,29 +213,6 @@ def test_with_time_the_demand_comes_without_an_epoch(monitor: str, way_m: float)
             "blade_stop": [FULL, FULL, FULL, FULL, SLOWED, SLOWED, BLADE_OFF],
         }[monitor]
     )
-
-
-@pytest.mark.parametrize(
-    ("monitor", "given", "waits_s"),
-    [
-        ("room", Situation(clearance_m=0.0, bound_m=0.02), 0.5),
-        ("stopping", ahead(STOPS_M + 0.1), 0.3),
-        ("blade_stop", ahead(BLADE_STOPS_M + 0.025), 0.3),
-    ],
-)
-def test_what_only_slows_the_mower_must_last(
-    monitor: str, given: Situation, waits_s: float
-) -> None:
-    """On both sides of the time, and begun anew once it was well in between."""
-    one = next(one for one in watched(Limits.model_validate({})) if one.monitor.name == monitor)
-    well = given._replace(clearance_m=5.0, ahead_m=20.0)
-    for begin_s in (0.0, 100.0):
-        assert one.find(begin_s, given) is None
-        assert one.find(begin_s + waits_s - EPSILON, given) is None
-        finding = one.find(begin_s + waits_s + EPSILON, given)
-        assert finding is not None
-        assert finding.rung is SLOWED
-        assert one.find(begin_s + 1.0, well) is None
 
 
 @pytest.mark.parametrize("monitor", ["late", "station", "refix", "jump", "drift", "height"])

@@ -29,8 +29,8 @@ ARRIVING_MPS2 = 0.3
 """How gently it comes to where it must be slower."""
 PLAN_TURNS_DEG = 2.0
 """The heading's own noise."""
-PLAN_KEEPS_M = 0.40
-"""The bound, the supervisor's margins, and the controller's own delay."""
+PLAN_KEEPS_M = 0.5
+"""The bound, the supervisor's margins, noise, and the controller's own delay."""
 
 
 class Route(NamedTuple):
