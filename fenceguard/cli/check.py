@@ -100,7 +100,8 @@ def _outputs(loaded: Loaded) -> str:
 def _limits(loaded: Loaded) -> list[list[str]]:
     rows = []
     for monitor in MONITORS:
-        cells = [f"{monitor.name} ({monitor.unit})" if monitor.unit else monitor.name]
+        told = monitor.unit not in ("", monitor.name)
+        cells = [f"{monitor.name} ({monitor.unit})" if told else monitor.name]
         for rung in list(Rung)[1:]:
             limit = loaded.settings.limits.at(monitor.name, rung.word)
             sign = ">" if monitor.worse == "above" else "<"
