@@ -599,6 +599,16 @@ def test_receivers_tell_five_decimals_or_seven() -> None:
     assert told == set(DECIMALS)
 
 
+def test_some_receivers_tell_the_ellipse_of_the_error_and_some_leave_it_empty() -> None:
+    told = set()
+    for seed in range(10):
+        gst = parsed(next(sent(receiver(seed), 1)).data)["GST"]
+        told.add(bool(gst.std_dev_major))
+        if gst.std_dev_major:
+            assert gst.std_dev_major == gst.std_dev_minor == float(gst.std_dev_latitude)
+    assert told == {True, False}
+
+
 def test_its_bytes_are_nmea() -> None:
     pose = Pose(3.0, 4.0, math.radians(60.0), 0.5)
     for one in sent(receiver(), 50, pose):

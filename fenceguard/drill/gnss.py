@@ -32,6 +32,8 @@ WALL_AHEAD_M, SHADOW_M = 4.0, 3.0
 """Where a wall is put, ahead of the mower, and how far around it the sky is blocked."""
 DECIMALS = (5, 7)
 """Receivers tell minutes with so many."""
+TELLS_ELLIPSE = 0.5
+"""The share of receivers that fill in the error ellipse of their GST."""
 
 Offset = tuple[float, float]
 
@@ -119,6 +121,7 @@ class Gnss:
         self._random = random
         self._globe = _Globe(origin)
         self._decimals = decimals or random.choice(DECIMALS)
+        self._tells_ellipse = random.random() < TELLS_ELLIPSE
         self._wander = [self._random.gauss(0.0, FIXED.wander_m) for _ in range(3)]
         self._kind = FIXED
         self._age_s = 0.5
@@ -223,7 +226,7 @@ class Gnss:
                 corrections,
             ),
             rmc(utc_s, place, kind.mode, math.hypot(east, north), course_deg),
-            gst(utc_s, stated_m, stated_m),
+            gst(utc_s, stated_m, stated_m, stated_m if self._tells_ellipse else None),
         ]
         if state.heading:
             bodies.append(hdt(math.degrees(pose.heading) + random.gauss(0.0, HEADING_ERROR_DEG)))

@@ -71,10 +71,11 @@ def rmc(utc_s: float, place: str, mode: str, speed_mps: float, course_deg: float
     )
 
 
-def gst(utc_s: float, sigma_lat_m: float, sigma_lon_m: float) -> str:
-    """Body of a GST with the error ellipse left empty, as many receivers do."""
+def gst(utc_s: float, sigma_lat_m: float, sigma_lon_m: float, circle_m: float | None = None) -> str:
+    """Body of a GST; the error ellipse, here a circle, is left empty by many receivers."""
+    ellipse = ",," if circle_m is None else f"{circle_m:.4f},{circle_m:.4f},0.0"
     return (
-        f"GNGST,{clock_text(utc_s)},{2.0 * sigma_lat_m:.3f},,,,"
+        f"GNGST,{clock_text(utc_s)},{2.0 * sigma_lat_m:.3f},{ellipse},"
         f"{sigma_lat_m:.4f},{sigma_lon_m:.4f},{1.5 * sigma_lat_m:.4f}"
     )
 

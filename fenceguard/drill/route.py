@@ -62,15 +62,23 @@ class Planner:
 
     def _kept_clear(self, ring: shapely.LinearRing) -> Array:
         """A lap with the lawn to its left, moved that way where the footprint swings too near."""
-        points_m = spaced(np.array(ring.coords))
-        kept_m = []
-        for n, (east_m, north_m) in enumerate(points_m):
-            heading_deg = _direction_deg(points_m, n)
-            clearance = self._footprint.clearance(self._fence, east_m, north_m, heading_deg)
-            short_m = max(0.0, EDGE_CLEARANCE_M - clearance.metres)
-            left = math.radians(heading_deg - 90.0)
-            kept_m.append((east_m + short_m * math.sin(left), north_m + short_m * math.cos(left)))
-        return np.array([*kept_m, kept_m[0]])
+        points_m = np.array(spaced(np.array(ring.coords)))
+        along = np.roll(points_m, -1, axis=0) - np.roll(points_m, 1, axis=0)
+        headings_deg = np.degrees(np.arctan2(along[:, 0], along[:, 1]))
+        clearances_m = np.array(
+            [
+                self._footprint.clearance(self._fence, east_m, north_m, heading_deg).metres
+                for (east_m, north_m), heading_deg in zip(points_m, headings_deg, strict=True)
+            ]
+        )
+        short_m = np.maximum(0.0, EDGE_CLEARANCE_M - clearances_m)
+        near = range(-LOOK, LOOK + 1)
+        # All around as far as in the worst place near by, without steps.
+        aside_m = np.max([np.roll(short_m, n) for n in near], axis=0)
+        aside_m = np.mean([np.roll(aside_m, n) for n in near], axis=0)
+        left = np.radians(headings_deg - 90.0)
+        moved_m: Array = points_m + aside_m[:, None] * np.column_stack([np.sin(left), np.cos(left)])
+        return np.concatenate([moved_m, moved_m[:1]])
 
     def _route(self, corners_m: Array, edge: bool) -> Route:
         points_m = spaced(corners_m)
