@@ -37,7 +37,7 @@ class Route(NamedTuple):
     """Points to follow, round and round."""
 
     points_m: list[tuple[float, float]]
-    """Every `SPACING_M` along the way."""
+    """About every `SPACING_M` along the way."""
     speeds_mps: list[float]
     """How fast a builder who knows the supervisor's limits would plan to be at each point."""
     edge: bool
