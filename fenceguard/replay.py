@@ -1,20 +1,21 @@
-"""The recorded loop: the same watch over a recording, as fast or as slowly as wanted."""
+"""A replay: the guard, fed from recordings, as fast or as slowly as wanted."""
 
 import math
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
 
-from fenceguard.account import Event, finding_evidence
 from fenceguard.errors import BadInput
+from fenceguard.guard import Guard
+from fenceguard.journal.records import Changed, Entry
+from fenceguard.journal.story import Story
 from fenceguard.journal.write import Journal
-from fenceguard.judgement.words import Finding, Rung
+from fenceguard.judgement.types import Decision
 from fenceguard.outputs.lines import Lines
-from fenceguard.receiver import files
-from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch, utc_text
+from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch
+from fenceguard.recording import files
 from fenceguard.settings import Loaded
-from fenceguard.watch import Watch
 
 DAY_S = 86400.0
 LONGEST_GAP_S = DAY_S
@@ -25,25 +26,32 @@ LEAP_COUNTS_S = 3600.0
 
 @dataclass
 class Outcome:
-    """What a replay found.
+    """What a replay found; `faults` tells what of the recordings could not be used."""
 
-    `standing` holds the findings of the last step, `faults` what of the recordings could not be
-    used.
-    """
+    story: Story
+    changes: list[tuple[Entry, Changed]]
+    epochs: int = 0
+    sentences: int = 0
+    rejected: Counter[str] = field(default_factory=Counter)
+    duration_s: float = 0.0
+    time_in_rung_s: Counter[str] = field(default_factory=Counter)
+    held_s: Counter[str] = field(default_factory=Counter)
+    """For how long each monitor, or wait, kept the mower below `full`."""
+    faults: list[str] = field(default_factory=list)
 
-    epochs: int
-    sentences: int
-    rejected: dict[str, int]
-    duration_s: float
-    time_in_rung_s: dict[str, float]
-    rung_changes: list[dict[str, Any]]
-    interventions: list[dict[str, Any]]
-    standing: list[dict[str, Any]]
-    faults: list[str]
+    def add(self, guard: Guard) -> None:
+        """Count a run that has ended."""
+        account, receiver = guard.account, guard.receiver
+        self.epochs += account.epochs
+        self.sentences += receiver.sentences
+        self.rejected.update(receiver.rejected)
+        self.duration_s += account.duration_s
+        self.time_in_rung_s.update(account.time_in_rung_s)
+        self.held_s.update(account.held_s)
 
 
 class RecordedClock:
-    """The time at which each epoch of a recording arrived.
+    """The time at which each epoch of a log arrived.
 
     It is the time of the TAG block where there is one, else the epoch's own UTC. It starts at 0 and
     never goes back: an epoch whose time went back is taken to have come one ordinary interval after
@@ -97,51 +105,8 @@ class Pace:
             time.sleep(min(rest_s, LOOKS_S))
 
 
-class Collector:
-    """Keeps of the events what the outcome tells."""
-
-    def __init__(self) -> None:
-        self.rung_changes: list[dict[str, Any]] = []
-        self.interventions: list[dict[str, Any]] = []
-
-    def __call__(self, event: Event) -> None:
-        evidence = event.evidence
-        if event.kind == "rung":
-            self.rung_changes.append(
-                {
-                    "utc": utc_text(event.utc_s),
-                    "rung": evidence["to"],
-                    "findings": evidence["findings"],
-                }
-            )
-            present = self.interventions[-1] if self.interventions else None
-            if present is not None and present["id"] == evidence["intervention"]:
-                worst = max(Rung[name.upper()] for name in (present["rung"], evidence["to"]))
-                present["rung"] = worst.word
-        elif event.kind == "intervention_begun":
-            epoch = evidence["epoch"] or {}
-            self.interventions.append(
-                {
-                    "id": evidence["id"],
-                    "begin_utc": utc_text(event.utc_s),
-                    "end_utc": None,
-                    "duration_s": None,
-                    "rung": evidence["rung"],
-                    "cause": evidence["cause"],
-                    "lat": epoch.get("lat"),
-                    "lon": epoch.get("lon"),
-                    "clearance_m": evidence["clearance_m"],
-                    "nearest": evidence["nearest"],
-                }
-            )
-        elif event.kind == "intervention_ended":
-            self.interventions[-1].update(
-                end_utc=utc_text(event.utc_s), duration_s=evidence["duration_s"]
-            )
-
-
 class Replay:
-    """Recordings through a watch, epoch by epoch, with the ticks between them."""
+    """Recordings through a guard, with the ticks between what arrives."""
 
     def __init__(
         self,
@@ -152,16 +117,15 @@ class Replay:
         speed: float | None = None,
         leaving: Callable[[], bool] = lambda: False,
     ) -> None:
-        self._collected = Collector()
-        self._watch = Watch(loaded, lines or Lines(None), journal, self._collected)
-        self._clock = RecordedClock()
+        self._loaded = loaded
+        self._lines = lines or Lines(None)
+        self._journal = journal
         self._leaving = leaving
         self._pace = None if speed is None else Pace(speed, leaving)
-        self._tick_s = loaded.settings.tick_s
-        self._next_tick_s = 0.0
+        self._guard = Guard(loaded, journal.next_intervention if journal else 1)
+        self._clock = RecordedClock()
         self._now_s: float | None = None
-        self._findings: tuple[Finding, ...] = ()
-        self._faults: list[str] = []
+        self._outcome = Outcome(Story(), [])
 
     def run(self, logs: Sequence[str], progress: Callable[[float], None] | None = None) -> Outcome:
         """Play recordings one after the other; `progress` is told the share done, 0 to 1.
@@ -178,74 +142,81 @@ class Replay:
                     if progress is not None:
                         progress((number + share) / len(logs))
         except Left:
-            if self._now_s is not None:
-                self._watch.stop(self._now_s, "asked to end")
+            self._stop("asked to end")
             raise
-        return self._outcome(logs)
-
-    def _play(self, log: str) -> Iterator[float]:
-        """Play one recording; yields the share of it that is done."""
-        receiver = self._watch.receiver
-        before = receiver.sentences
-        try:
-            for chunk, share in files.chunks(log):
-                self._hear(log, receiver.feed_recording(chunk))
-                yield share
-        except BadInput as error:
-            if not receiver.sentences:
-                raise
-            self._faults.append(str(error))
-        if before and receiver.sentences == before:
-            self._faults.append(f"{log}: no sentence in it; leave it out, or get the right one")
-        self._hear(log, receiver.finish_recording())
-        if receiver.cut_bytes:
-            self._faults.append(
-                f"{log}: ends in mid-sentence; its last {receiver.cut_bytes} bytes were not used. "
-                "The rest was; get the whole recording if the end matters"
-            )
-
-    def _hear(self, log: str, arrivals: Sequence[tuple[float | None, Epoch]]) -> None:
-        for tag_time_s, epoch in arrivals:
-            arrival_s = self._clock.arrival_s(tag_time_s, epoch)
-            if self._now_s is None:
-                self._watch.start(arrival_s, epoch.utc_s, "replay", log)
-            self._tick_until(arrival_s)
-            self._step(arrival_s, epoch)
-
-    def _tick_until(self, moment_s: float) -> None:
-        while self._next_tick_s < moment_s:
-            self._step(self._next_tick_s, None)
-            self._watch.lines.beat()
-            self._next_tick_s += self._tick_s
-
-    def _step(self, now_s: float, epoch: Epoch | None) -> None:
-        if self._pace is not None:
-            self._pace.wait_until(now_s)
-        if self._leaving():
-            raise Left
-        self._findings = self._watch.step(now_s, epoch).findings
-        self._now_s = now_s
-
-    def _outcome(self, logs: Sequence[str]) -> Outcome:
-        receiver, account = self._watch.receiver, self._watch.account
         if self._now_s is None:
+            sentences = self._guard.receiver.sentences
             problem = (
-                f"none of its {receiver.sentences} sentences is a GGA with a time"
-                if receiver.sentences
+                f"none of its {sentences} sentences is a GGA with a time"
+                if sentences
                 else "no sentence in it"
             )
             raise BadInput(
                 f"{', '.join(logs)}: {problem}; record what the receiver sends, as NMEA 0183"
             )
-        self._watch.stop(self._now_s, "end of recording")
-        return Outcome(
-            epochs=account.epochs,
-            sentences=receiver.sentences,
-            rejected=dict(receiver.rejected),
-            duration_s=account.duration_s,
-            time_in_rung_s=account.time_in_rung_s,
-            rung_changes=self._collected.rung_changes,
-            interventions=self._collected.interventions,
-            standing=[finding_evidence(finding) for finding in self._findings],
-            faults=self._faults,
-        )
+        self._stop("end of recording")
+        return self._outcome
+
+    def _play(self, log: str) -> Iterator[float]:
+        """Play one recording; yields the share of it that is done."""
+        receiver, faults = self._guard.receiver, self._outcome.faults
+        before = receiver.sentences
+        try:
+            for chunk, share in files.chunks(log):
+                for tag_time_s, epoch in receiver.feed_log(chunk):
+                    self._hear(log, tag_time_s, epoch)
+                yield share
+        except BadInput as error:
+            if not receiver.sentences:
+                raise
+            faults.append(str(error))
+        if before and receiver.sentences == before:
+            faults.append(f"{log}: no sentence in it; leave it out, or get the right one")
+        for tag_time_s, epoch in receiver.finish_log():
+            self._hear(log, tag_time_s, epoch)
+        if receiver.cut_bytes:
+            faults.append(
+                f"{log}: ends in mid-sentence; its last {receiver.cut_bytes} bytes were not used. "
+                "The rest was; get the whole recording if the end matters"
+            )
+
+    def _hear(self, log: str, tag_time_s: float | None, epoch: Epoch) -> None:
+        at_s = self._clock.arrival_s(tag_time_s, epoch)
+        if self._now_s is None:
+            self._now_s = at_s
+            self._guard.start(at_s, epoch.utc_s, run="replay", mode="replay", source=log)
+        self._pass(at_s)
+        self._act(self._guard.hear(at_s, epoch))
+
+    def _pass(self, at_s: float) -> None:
+        """Let the time until a moment pass; where the pace is held, tick by tick."""
+        if self._pace is not None:
+            while self._guard.due_s < at_s:
+                due_s = self._guard.due_s
+                self._pace.wait_until(due_s)
+                self._act(self._guard.tick(due_s))
+                self._lines.beat()
+            self._pace.wait_until(at_s)
+        self._now_s = at_s
+
+    def _act(self, decisions: Sequence[Decision]) -> None:
+        """First the lines, then the notes."""
+        if self._leaving():
+            raise Left
+        for decision in decisions:
+            self._lines.apply(decision.grant)
+        self._note()
+
+    def _note(self) -> None:
+        for entry in self._guard.entries():
+            self._outcome.story.add(entry)
+            if isinstance(entry.record, Changed):
+                self._outcome.changes.append((entry, entry.record))
+            if self._journal is not None:
+                self._journal.add(entry)
+
+    def _stop(self, reason: str) -> None:
+        if self._now_s is not None:
+            self._guard.stop(self._now_s, reason)
+            self._note()
+            self._outcome.add(self._guard)

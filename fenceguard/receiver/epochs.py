@@ -19,7 +19,7 @@ time goes by less than 12 hours, ahead or back.
 
 import math
 from collections import deque
-from typing import Any, NamedTuple
+from typing import Any
 
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.sentences import ACCURACY, TIMELESS, Fragment
@@ -27,13 +27,6 @@ from fenceguard.receiver.sentences import ACCURACY, TIMELESS, Fragment
 PATIENCE = 3
 DAY_S = 86400.0
 _LONGEST_RUN = 16
-
-
-class Assembled(NamedTuple):
-    """An epoch, with the TAG time of its last sentence."""
-
-    tag_time_s: float | None
-    epoch: Epoch
 
 
 class _Group:
@@ -46,7 +39,6 @@ class _Group:
         self.accuracy: dict[str, float] = {}
         """What the receiver's own accuracy sentence tells."""
         self.gga_at_s: float | None = None
-        self.tag_time_s: float | None = None
 
     def add(self, fragment: Fragment, at_s: float) -> None:
         if fragment.kind == "VTG":
@@ -58,7 +50,6 @@ class _Group:
         if fragment.kind == "GGA":
             self.gga_at_s = at_s
         self.kinds.append(fragment.kind)
-        self.tag_time_s = fragment.tag_time_s
 
 
 class Assembler:
@@ -86,23 +77,7 @@ class Assembler:
 
     def feed(self, fragment: Fragment, at_s: float) -> list[Epoch]:
         """Epochs that are complete with a fragment that arrived at `at_s`."""
-        return [assembled.epoch for assembled in self.feed_tagged(fragment, at_s)]
-
-    def poll(self, now_s: float) -> list[Epoch]:
-        """The epoch that has waited long enough for its last sentence, if there is one."""
-        return [assembled.epoch for assembled in self._poll(now_s)]
-
-    def finish(self) -> list[Epoch]:
-        """The input has ended: the epoch that was still waiting."""
-        return [assembled.epoch for assembled in self.finish_tagged()]
-
-    def finish_tagged(self) -> list[Assembled]:
-        """As `finish`, with TAG times."""
-        return self._close()
-
-    def feed_tagged(self, fragment: Fragment, at_s: float) -> list[Assembled]:
-        """As `feed`, with TAG times."""
-        done = self._poll(at_s)
+        done = self.poll(at_s)
         if fragment.kind in TIMELESS:
             self._run.append((fragment.kind, self._since_heard_s(at_s)))
             done += self._feed_timeless(fragment, at_s)
@@ -112,11 +87,20 @@ class Assembler:
         self._heard_at_s = at_s
         return done
 
-    def _poll(self, now_s: float) -> list[Assembled]:
+    def poll(self, now_s: float) -> list[Epoch]:
+        """The epoch that has waited long enough for its last sentence, if there is one."""
         due_s = self.due_s
         return [] if due_s is None or now_s < due_s else self._close()
 
-    def _feed_timed(self, fragment: Fragment, time_of_day_s: float, at_s: float) -> list[Assembled]:
+    def finish(self) -> list[Epoch]:
+        """The input has ended: the epoch that was still waiting. What comes next begins anew."""
+        done = self._close()
+        self._handed_on = self._heard_at_s = None
+        self._early.clear()
+        self._run.clear()
+        return done
+
+    def _feed_timed(self, fragment: Fragment, time_of_day_s: float, at_s: float) -> list[Epoch]:
         kind, done = fragment.kind, []
         group, before = self._open, self._handed_on
         if group is not None and (
@@ -137,7 +121,7 @@ class Assembler:
             group = self._begin(time_of_day_s, at_s)
         return done + self._join(group, fragment, at_s)
 
-    def _feed_timeless(self, fragment: Fragment, at_s: float) -> list[Assembled]:
+    def _feed_timeless(self, fragment: Fragment, at_s: float) -> list[Epoch]:
         kind, done = fragment.kind, []
         group, before = self._open, self._handed_on
         if group is not None:
@@ -167,22 +151,20 @@ class Assembler:
         self._early.clear()
         return group
 
-    def _join(self, group: _Group, fragment: Fragment, at_s: float) -> list[Assembled]:
+    def _join(self, group: _Group, fragment: Fragment, at_s: float) -> list[Epoch]:
         group.add(fragment, at_s)
         if group.gga_at_s is None or fragment.kind != self._last_kind:
             return []
         return self._close()
 
-    def _close(self) -> list[Assembled]:
+    def _close(self) -> list[Epoch]:
         group, self._open = self._open, None
         if group is None or group.gga_at_s is None:
             return []
         self._learn_last(group.kinds[-1])
         self._handed_on = group
         utc_s = round(self._day * DAY_S + group.time_of_day_s, 3)
-        return [
-            Assembled(group.tag_time_s, Epoch(utc_s, **_at_worst(group.values, group.accuracy)))
-        ]
+        return [Epoch(utc_s, **_at_worst(group.values, group.accuracy))]
 
     def _keep_date(self, fragment: Fragment, time_of_day_s: float) -> None:
         if fragment.day is not None:

@@ -1,10 +1,11 @@
 """A receiver's bytes to epochs."""
 
+import math
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Self
 
 from fenceguard.receiver.epoch import Epoch
-from fenceguard.receiver.epochs import Assembled, Assembler
+from fenceguard.receiver.epochs import Assembler
 from fenceguard.receiver.framing import Framer, Sentence
 from fenceguard.receiver.sentences import AccuracySentence, Fragment, read, wanted
 
@@ -22,6 +23,8 @@ class Receiver:
         self._assembler = Assembler(epoch_wait_s)
         self._accuracy = accuracy
         self._unreadable = 0
+        self._tag_time_s = -math.inf
+        """The newest TAG time of a log."""
 
     @classmethod
     def as_set(cls, settings: "ReceiverSettings") -> Self:
@@ -63,25 +66,33 @@ class Receiver:
         return self._assembler.poll(now_s)
 
     def finish(self) -> list[Epoch]:
-        """The input has ended: what was still waiting."""
-        return [epoch for _, epoch in self.finish_recording()]
+        """The input has ended: the epoch that was still waiting."""
+        self._framer.finish()
+        self._tag_time_s = -math.inf
+        return self._assembler.finish()
 
-    def feed_recording(self, data: bytes) -> list[tuple[float | None, Epoch]]:
-        """Epochs of a recording, each with the TAG time of its last sentence, or None.
+    def feed_log(self, data: bytes) -> Iterator[tuple[float | None, Epoch]]:
+        """Epochs of a log, each with when it was complete by the TAG blocks; None without them.
 
-        A recording has no times of arrival, so nothing is ever given up for late.
+        With TAG times an epoch is put together as if it had come live. Without them it is not known
+        when anything came, so nothing is given up for late.
         """
-        return self._assemble(self._framer.feed(data))
+        for fragment in self._fragments(self._framer.feed(data)):
+            if fragment.tag_time_s is not None:
+                # For putting together, time never goes back.
+                self._tag_time_s = max(self._tag_time_s, fragment.tag_time_s)
+            timed = self._tag_time_s > -math.inf
+            at_s = self._tag_time_s if timed else 0.0
+            due_s = self._assembler.due_s
+            if due_s is not None and due_s <= at_s:
+                yield from ((due_s, epoch) for epoch in self._assembler.poll(due_s))
+            for epoch in self._assembler.feed(fragment, at_s):
+                yield at_s if timed else None, epoch
 
-    def finish_recording(self) -> list[tuple[float | None, Epoch]]:
-        """The recording has ended: what was still waiting."""
-        return [*self._assemble(self._framer.finish()), *self._assembler.finish_tagged()]
-
-    def _assemble(self, sentences: Iterable[Sentence]) -> list[tuple[float | None, Epoch]]:
-        assembled: list[Assembled] = []
-        for fragment in self._fragments(sentences):
-            assembled += self._assembler.feed_tagged(fragment, 0.0)
-        return list(assembled)
+    def finish_log(self) -> list[tuple[float | None, Epoch]]:
+        """The log has ended: what was still waiting, with when it would have been handed on."""
+        due_s = self._assembler.due_s if self._tag_time_s > -math.inf else None
+        return [(due_s, epoch) for epoch in self.finish()]
 
     def _fragments(self, sentences: Iterable[Sentence]) -> Iterator[Fragment]:
         for sentence in sentences:
