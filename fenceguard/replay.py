@@ -9,7 +9,7 @@ from typing import Any
 from fenceguard.account import Event, finding_evidence
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
-from fenceguard.judgement.words import Finding, Rung
+from fenceguard.judgement.types import Finding, Rung
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver import files
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch, utc_text

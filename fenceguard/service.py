@@ -11,7 +11,7 @@ from gpiozero.pins import Factory
 from fenceguard.account import Event
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
-from fenceguard.judgement.words import Decision, Inputs
+from fenceguard.judgement.types import Decision, Inputs
 from fenceguard.outputs.lines import Lines
 from fenceguard.settings import InputSettings, Loaded
 from fenceguard.watch import Watch

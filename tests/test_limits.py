@@ -8,7 +8,7 @@ import pytest
 from fenceguard.judgement.limits import Row, Watched, watched
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Rung, Situation
+from fenceguard.judgement.types import Rung, Situation
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Limits

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from fenceguard.judgement.limits import watched
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.track import NO_EVIDENCE
-from fenceguard.judgement.words import Decision, Finding, Rung, Situation
+from fenceguard.judgement.types import Decision, Finding, Rung, Situation
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch

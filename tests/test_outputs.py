@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fenceguard.errors import BadInput
-from fenceguard.judgement.words import Grant
+from fenceguard.judgement.types import Grant
 from fenceguard.outputs.lines import Lines
 from fenceguard.outputs.teller import END_S, WAITING, Teller
 from fenceguard.service import ResetButton

@@ -9,7 +9,7 @@ from gpiozero import DigitalOutputDevice
 from gpiozero.pins import Factory
 
 from fenceguard.errors import BadInput
-from fenceguard.judgement.words import Grant
+from fenceguard.judgement.types import Grant
 from fenceguard.settings import OutputSettings
 
 GRANTED: dict[str, Callable[[Grant], bool]] = {
