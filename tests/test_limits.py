@@ -11,7 +11,7 @@ from fenceguard.judgement.monitors.base import Monitor, Reading
 from fenceguard.judgement.types import Rung, Situation
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
-from fenceguard.settings import Limits
+from fenceguard.settings.models import Limits
 
 EPSILON = 1e-9
 

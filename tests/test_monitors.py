@@ -15,7 +15,8 @@ from fenceguard.judgement.types import Decision, Finding, Rung, Situation
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
-from fenceguard.settings import Limits, Settings
+from fenceguard.settings import Settings
+from fenceguard.settings.models import Limits
 from tests.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
 
 EPSILON = 1e-9

@@ -20,7 +20,8 @@ from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import Decision
 from fenceguard.receiver.epoch import FIXED, FLOAT, Epoch
 from fenceguard.receiver.receiver import Receiver
-from fenceguard.settings import BoundSettings, load
+from fenceguard.settings import load
+from fenceguard.settings.models import BoundSettings
 from tests.bench.recorded import LOGS, Gga, raw_gga, unpacked, write_settings
 
 RECORDINGS = {

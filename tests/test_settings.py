@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fenceguard.errors import BadInput
-from fenceguard.settings import DEFAULT_LIMITS, Limits, Loaded, Settings, load
+from fenceguard.settings import Loaded, Settings, load
+from fenceguard.settings.models import DEFAULT_LIMITS, Limits
 from tests.lawns import OUTLINE, polygon, write_settings
 
 CONFIG = Path(__file__).parents[1] / "config"

@@ -23,7 +23,8 @@ from fenceguard.outputs.teller import Teller
 from fenceguard.receiver.epoch import quality_name, utc_text
 from fenceguard.receiver.ports import SerialPort, StreamPort
 from fenceguard.service import ResetButton, Service
-from fenceguard.settings import ReceiverSettings, load
+from fenceguard.settings import load
+from fenceguard.settings.models import ReceiverSettings
 from fenceguard.text import cause_text
 
 STATUS_EVERY_S = 1.0

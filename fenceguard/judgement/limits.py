@@ -8,7 +8,7 @@ from fenceguard.judgement.monitors.base import Monitor, Reading
 from fenceguard.judgement.types import Finding, Rung, Situation
 
 if TYPE_CHECKING:
-    from fenceguard.settings import Limits
+    from fenceguard.settings.models import Limits
 
 
 class Row(NamedTuple):

@@ -10,7 +10,7 @@ from gpiozero.pins import Factory
 
 from fenceguard.errors import BadInput
 from fenceguard.judgement.types import Grant
-from fenceguard.settings import OutputSettings
+from fenceguard.settings.models import OutputSettings
 
 GRANTED: dict[str, Callable[[Grant], bool]] = {
     "blade_enable": lambda grant: grant.blade,
