@@ -4,7 +4,7 @@ import hashlib
 import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from pydantic import ValidationError
 
@@ -15,6 +15,15 @@ from fenceguard.settings.messages import described
 from fenceguard.settings.models import Settings
 from fenceguard.settings.places import Places
 
+SETUP: dict[str, Any] = {
+    "fence": True,
+    "outputs": True,
+    "inputs": True,
+    "journal": True,
+    "receiver": {"port", "baud"},
+}
+"""The keys that say where things are and how they are wired. All others can change a decision."""
+
 
 class Loaded(NamedTuple):
     """Settings and fence, checked, with what identifies them in the journal."""
@@ -22,6 +31,9 @@ class Loaded(NamedTuple):
     settings: Settings
     settings_file: Path
     settings_hash: str
+    """Of every key that can change a decision; the same on another port, with other pins."""
+    setup_hash: str
+    """Of all other keys."""
     fence: Fence
     fence_file: Path
     fence_hash: str
@@ -58,10 +70,26 @@ def load(file: Path, overrides: Sequence[str] = ()) -> Loaded:
     if faults or settings is None or fence is None:
         raise BadInput("\n".join(faults))
     fence_file = file.parent / settings.fence
-    canonical = json.dumps(settings.model_dump(mode="json"), sort_keys=True)
     return Loaded(
-        settings, file, _hash(canonical.encode()), fence, fence_file, _hash(fence_file.read_bytes())
+        settings,
+        file,
+        *hashes(settings),
+        fence,
+        fence_file,
+        _hash(fence_file.read_bytes()),
     )
+
+
+def hashes(settings: Settings) -> tuple[str, str]:
+    """The hash of what can change a decision, and the hash of the rest."""
+    return (
+        _hash_of(settings.model_dump(mode="json", exclude=SETUP)),
+        _hash_of(settings.model_dump(mode="json", include=SETUP)),
+    )
+
+
+def _hash_of(tree: dict[str, Any]) -> str:
+    return _hash(json.dumps(tree, sort_keys=True).encode())
 
 
 def _hash(content: bytes) -> str:
