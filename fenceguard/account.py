@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from fenceguard.judgement.bound import sigma_m
-from fenceguard.judgement.words import Decision, Finding, Rung
+from fenceguard.judgement.types import Decision, Finding, Rung
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch, quality_name, utc_text
 from fenceguard.settings import Loaded
 

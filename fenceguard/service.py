@@ -11,9 +11,10 @@ from gpiozero.pins import Factory
 from fenceguard.account import Event
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
-from fenceguard.judgement.words import Decision, Inputs
+from fenceguard.judgement.types import Decision, Inputs
 from fenceguard.outputs.lines import Lines
-from fenceguard.settings import InputSettings, Loaded
+from fenceguard.settings import Loaded
+from fenceguard.settings.models import InputSettings
 from fenceguard.watch import Watch
 
 RESET = Inputs(reset=True)

@@ -10,7 +10,7 @@ from fenceguard import __version__
 from fenceguard.account import Account, Event
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.supervisor import NOTHING_PRESSED, Supervisor
-from fenceguard.judgement.words import Decision, Inputs
+from fenceguard.judgement.types import Decision, Inputs
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.receiver import Receiver

@@ -22,7 +22,8 @@ from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.framing import Sentence
 from fenceguard.receiver.receiver import Receiver
 from fenceguard.receiver.sentences import ACCURACY, AccuracySentence
-from fenceguard.settings import AccuracySettings, BoundSettings, load
+from fenceguard.settings import load
+from fenceguard.settings.models import AccuracySettings, BoundSettings
 from fenceguard.watch import Watch
 from tests.conftest import sentence
 from tests.lawns import loaded, write_settings

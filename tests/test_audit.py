@@ -14,7 +14,8 @@ from fenceguard.cli import main
 from fenceguard.journal.read import Record, records, sealed
 from fenceguard.journal.write import Journal
 from fenceguard.replay import Outcome, Replay
-from fenceguard.settings import DEFAULT_LIMITS, load
+from fenceguard.settings import load
+from fenceguard.settings.models import DEFAULT_LIMITS
 from tests.lawns import write_settings
 from tests.made import BEGIN, FIXED, FLOAT, QUICK, standing
 

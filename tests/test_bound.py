@@ -10,7 +10,7 @@ from scipy.stats import chi2, rayleigh
 
 from fenceguard.judgement.bound import bound_m, radius_per_sigma, sigma_m
 from fenceguard.receiver.epoch import Epoch
-from fenceguard.settings import BoundSettings
+from fenceguard.settings.models import BoundSettings
 
 
 def settings(**given: Any) -> BoundSettings:

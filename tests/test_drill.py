@@ -68,7 +68,7 @@ from fenceguard.drill.policies import SHRUNK_BY_M, HandWritten
 from fenceguard.drill.report import HEADINGS, Report, picture, quantiles, upper_limit
 from fenceguard.drill.route import Route
 from fenceguard.errors import BadInput
-from fenceguard.judgement.words import Grant
+from fenceguard.judgement.types import Grant
 from fenceguard.settings import Loaded, load
 from tests.lawns import collection, polygon, write_settings
 

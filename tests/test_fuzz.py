@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.words import Decision, Rung
+from fenceguard.judgement.types import Decision, Rung
 from fenceguard.receiver.receiver import Receiver
 from fenceguard.settings import Loaded, load
 from tests.bench.recorded import LOGS, SENTENCE, raw_gga, unpacked, write_settings

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fenceguard.judgement.ladder import RISES, RUNGS, Ladder
-from fenceguard.judgement.words import Rung
+from fenceguard.judgement.types import Rung
 from fenceguard.settings import Settings
 from tests.lawns import OUTLINE
 

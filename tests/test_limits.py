@@ -8,10 +8,10 @@ import pytest
 from fenceguard.judgement.limits import Row, Watched, watched
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Rung, Situation
+from fenceguard.judgement.types import Rung, Situation
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
-from fenceguard.settings import Limits
+from fenceguard.settings.models import Limits
 
 EPSILON = 1e-9
 

@@ -23,7 +23,7 @@ from fenceguard.account import Event
 from fenceguard.cli.common import OUTPUTS_CAUTION
 from fenceguard.journal.read import records, verify
 from fenceguard.journal.write import Journal
-from fenceguard.judgement.words import Decision
+from fenceguard.judgement.types import Decision
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.ports import SerialPort
 from fenceguard.service import ResetButton, Service

@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from fenceguard.judgement.limits import watched
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.track import NO_EVIDENCE
-from fenceguard.judgement.words import Decision, Finding, Rung, Situation
+from fenceguard.judgement.types import Decision, Finding, Rung, Situation
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
-from fenceguard.settings import Limits, Settings
+from fenceguard.settings import Settings
+from fenceguard.settings.models import Limits
 from tests.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
 
 EPSILON = 1e-9

@@ -15,11 +15,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fenceguard.errors import BadInput
-from fenceguard.judgement.words import Grant
+from fenceguard.judgement.types import Grant
 from fenceguard.outputs.lines import Lines
 from fenceguard.outputs.teller import END_S, WAITING, Teller
 from fenceguard.service import ResetButton
-from fenceguard.settings import InputSettings, OutputSettings
+from fenceguard.settings.models import InputSettings, OutputSettings
 
 PINS = {"drive_enable": 5, "blade_enable": 6, "slow": 13, "heartbeat": 19, "warning": 26}
 NO_SUCH_PIN = 53

@@ -17,10 +17,11 @@ import pytest
 
 from fenceguard.judgement.bound import bound_m
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.words import Decision
+from fenceguard.judgement.types import Decision
 from fenceguard.receiver.epoch import FIXED, FLOAT, Epoch
 from fenceguard.receiver.receiver import Receiver
-from fenceguard.settings import BoundSettings, load
+from fenceguard.settings import load
+from fenceguard.settings.models import BoundSettings
 from tests.bench.recorded import LOGS, Gga, raw_gga, unpacked, write_settings
 
 RECORDINGS = {

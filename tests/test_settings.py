@@ -1,6 +1,7 @@
 """Settings: what is accepted, and that whatever is wrong is named with file, line and key."""
 
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -8,9 +9,12 @@ import pytest
 import yaml
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import BaseModel
 
 from fenceguard.errors import BadInput
-from fenceguard.settings import DEFAULT_LIMITS, Limits, Loaded, Settings, load
+from fenceguard.settings import Loaded, Settings, load
+from fenceguard.settings.load import hashes
+from fenceguard.settings.models import DEFAULT_LIMITS, Limits
 from tests.lawns import OUTLINE, polygon, write_settings
 
 CONFIG = Path(__file__).parents[1] / "config"
@@ -589,6 +593,72 @@ def test_the_hash_changes_with_a_value_and_with_nothing_else(file: Path) -> None
     assert hashed(BASE, "limits.hdop.slowed=2.1") != plain
     assert hashed(BASE, "limits.hdop.slowed=never") != plain
     assert hashed(BASE, "limits.hdop.slowed={limit: 2.0, for_s: 0.5}") != plain
+
+
+WHOLE = {
+    "fence": "lawn.geojson",
+    "mower": {"outline_m": OUTLINE, "antenna_m": [0.0, 0.0], "antenna_height_m": 0.3},
+    "receiver": {
+        "port": "/dev/ttyACM0",
+        "accuracy": {"header": "PXYZA", "field": 5, "unit": "m", "means": "p95"},
+    },
+    "outputs": {
+        name: {"pin": pin}
+        for pin, name in enumerate(("drive_enable", "blade_enable", "slow", "heartbeat", "warning"))
+    },
+    "inputs": {"reset_pin": 9},
+    "journal": {"directory": "journal"},
+}
+"""Whatever may be left out is given, so that every key is there."""
+Key = tuple[str, ...]
+
+
+def leaves(tree: Any, key: Key = ()) -> Iterator[Key]:
+    """Every single key; a list is one value."""
+    if isinstance(tree, dict):
+        for name, value in tree.items():
+            yield from leaves(value, (*key, name))
+    else:
+        yield key
+
+
+def changed(part: Any, key: Key) -> Any:
+    """The same but for one key, whose value is another."""
+    if isinstance(part, BaseModel):
+        return part.model_copy(update={key[0]: changed(getattr(part, key[0]), key[1:])})
+    if isinstance(part, dict):
+        return {**part, key[0]: changed(part[key[0]], key[1:])}
+    return "another"
+
+
+@pytest.mark.filterwarnings("ignore:Pydantic serializer warnings")
+def test_each_single_key_is_in_one_of_the_two_hashes_and_in_one_alone() -> None:
+    """What decides is told apart from where things are."""
+    settings = Settings.model_validate(WHOLE)
+    keys = list(leaves(settings.model_dump(mode="json")))
+    before = hashes(settings)
+    for key in keys:
+        after = hashes(changed(settings, key))
+        differ = [a != b for a, b in zip(before, after, strict=True)]
+        assert differ == [not is_setup(key), is_setup(key)], key
+    assert {key[0] for key in keys} == set(Settings.model_fields)
+    assert sum(map(is_setup, keys)) == 2 + 1 + 5 * 2 + 1 + 2
+
+
+def is_setup(key: Key) -> bool:
+    return key[0] in ("fence", "outputs", "inputs", "journal") or key in (
+        ("receiver", "port"),
+        ("receiver", "baud"),
+    )
+
+
+def test_a_file_is_told_by_both_hashes(file: Path) -> None:
+    plain = taken(file, BASE)
+    assert (plain.settings_hash, plain.setup_hash) == hashes(plain.settings)
+    assert re.fullmatch("[0-9a-f]{16}", plain.setup_hash)
+    elsewhere = taken(file, BASE, "receiver.port=-", "journal.directory=elsewhere")
+    assert elsewhere.settings_hash == plain.settings_hash
+    assert elsewhere.setup_hash != plain.setup_hash
 
 
 def test_the_hash_of_the_fence_is_that_of_its_bytes(file: Path) -> None:

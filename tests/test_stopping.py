@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from fenceguard.mower.stopping import GRAVITY_MPS2, SPARE_M, Stopping, downhill_mps2
-from fenceguard.settings import LEAST_BRAKING_MPS2, StoppingSettings
+from fenceguard.settings.models import LEAST_BRAKING_MPS2, StoppingSettings
 
 MOWER = Stopping(reaction_s=0.3, deceleration_mps2=1.5, blade_stop_s=1.0)
 MOWERS = st.builds(

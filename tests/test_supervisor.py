@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 import fenceguard.judgement
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.words import Decision, Finding, Inputs, Rung
+from fenceguard.judgement.types import Decision, Finding, Inputs, Rung
 from fenceguard.lawn.fence import Fence
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Settings

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import pytest
 
 from fenceguard.judgement.ladder import Ladder
-from fenceguard.judgement.words import Rung
+from fenceguard.judgement.types import Rung
 from fenceguard.settings import Settings
 from tests.lawns import OUTLINE
 

@@ -16,7 +16,7 @@ from fenceguard.audit.interventions import history
 from fenceguard.audit.watched import Tally, WatchOnly
 from fenceguard.cli import main
 from fenceguard.journal.read import Record, records
-from fenceguard.judgement.words import Rung
+from fenceguard.judgement.types import Rung
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Loaded

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from fenceguard.audit.interventions import Intervention, day_and_time, seconds_between
-from fenceguard.words import cause_text, number, seconds_text
+from fenceguard.text import cause_text, number, seconds_text
 
 Finding = dict[str, Any]
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from fenceguard.account import severity
 from fenceguard.journal.read import Record
-from fenceguard.judgement.words import Rung
+from fenceguard.judgement.types import Rung
 
 Finding = dict[str, Any]
 

@@ -21,7 +21,7 @@ from fenceguard.cli.common import (
 )
 from fenceguard.errors import BadInput
 from fenceguard.journal.read import each_line, verify
-from fenceguard.words import cause_text, seconds_text
+from fenceguard.text import cause_text, seconds_text
 
 FAULTS_FOUND = 1
 EXAMPLES = """\

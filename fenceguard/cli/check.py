@@ -8,10 +8,10 @@ from typing import Any
 from fenceguard.cli.common import HelpFormatter, add_settings, console, print_table
 from fenceguard.judgement.bound import radius_per_sigma
 from fenceguard.judgement.monitors import MONITORS
-from fenceguard.judgement.words import Rung
+from fenceguard.judgement.types import Rung
 from fenceguard.mower.footprint import Footprint
 from fenceguard.settings import Loaded, load
-from fenceguard.words import number
+from fenceguard.text import number
 
 LONG_SILENCE_S = 5.0
 SHORT_WARNING_S = 1.0

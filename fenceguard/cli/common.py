@@ -11,7 +11,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from fenceguard.words import seconds_text
+from fenceguard.text import seconds_text
 
 OUTPUTS_CAUTION = (
     "Caution: this moves output lines. Take the blades off, keep people and animals away, and have "

@@ -27,7 +27,7 @@ from fenceguard.journal.write import Journal
 from fenceguard.outputs.lines import Lines
 from fenceguard.replay import Left, Outcome, Replay
 from fenceguard.settings import load
-from fenceguard.words import cause_text, seconds_text
+from fenceguard.text import cause_text, seconds_text
 
 BAD_INPUT = 2
 EXAMPLES = f"""\

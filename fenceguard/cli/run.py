@@ -17,14 +17,15 @@ from fenceguard.cli.common import (
 )
 from fenceguard.errors import BadInput
 from fenceguard.journal.write import Journal
-from fenceguard.judgement.words import Decision
+from fenceguard.judgement.types import Decision
 from fenceguard.outputs.lines import Lines
 from fenceguard.outputs.teller import Teller
 from fenceguard.receiver.epoch import quality_name, utc_text
 from fenceguard.receiver.ports import SerialPort, StreamPort
 from fenceguard.service import ResetButton, Service
-from fenceguard.settings import ReceiverSettings, load
-from fenceguard.words import cause_text
+from fenceguard.settings import load
+from fenceguard.settings.models import ReceiverSettings
+from fenceguard.text import cause_text
 
 STATUS_EVERY_S = 1.0
 STANDARD_INPUT = "-"

@@ -5,7 +5,7 @@ from random import Random
 from typing import NamedTuple
 
 from fenceguard.drill.route import SPACING_M, Route
-from fenceguard.judgement.words import Grant
+from fenceguard.judgement.types import Grant
 
 Point = tuple[float, float]
 

@@ -15,7 +15,7 @@ from fenceguard.drill.gnss import RATE_HZ, Gnss, Sent
 from fenceguard.drill.policies import POLICIES
 from fenceguard.drill.route import Planner, Route
 from fenceguard.errors import BadInput
-from fenceguard.judgement.words import Rung
+from fenceguard.judgement.types import Rung
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.footprint import Footprint
 from fenceguard.settings import Settings

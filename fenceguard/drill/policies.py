@@ -6,7 +6,7 @@ from typing import Protocol
 import shapely
 
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.words import Decision, Grant, Rung
+from fenceguard.judgement.types import Decision, Grant, Rung
 from fenceguard.lawn.fence import Fence
 from fenceguard.receiver.epoch import FIXED
 from fenceguard.receiver.receiver import Receiver

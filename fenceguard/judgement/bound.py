@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from fenceguard.receiver.epoch import Epoch, quality_name
 
 if TYPE_CHECKING:
-    from fenceguard.settings import BoundSettings
+    from fenceguard.settings.models import BoundSettings
 
 
 def radius_per_sigma(probability: float) -> float:

@@ -28,7 +28,7 @@ that was timed on it is forgotten, and the ladder must be armed again.
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
-from fenceguard.judgement.words import Grant, Rung
+from fenceguard.judgement.types import Grant, Rung
 
 if TYPE_CHECKING:
     from fenceguard.settings import Settings

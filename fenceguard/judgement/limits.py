@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING, NamedTuple, TypeGuard
 
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Finding, Rung, Situation
+from fenceguard.judgement.types import Finding, Rung, Situation
 
 if TYPE_CHECKING:
-    from fenceguard.settings import Limits
+    from fenceguard.settings.models import Limits
 
 
 class Row(NamedTuple):

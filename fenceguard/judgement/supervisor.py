@@ -7,7 +7,7 @@ from fenceguard.judgement.bound import bound_m
 from fenceguard.judgement.ladder import Ladder
 from fenceguard.judgement.limits import Watched, watched
 from fenceguard.judgement.track import NO_EVIDENCE, Track, turned_deg
-from fenceguard.judgement.words import Decision, Finding, Inputs, Rung, Situation
+from fenceguard.judgement.types import Decision, Finding, Inputs, Rung, Situation
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.footprint import Footprint
 from fenceguard.mower.path import Path

@@ -9,8 +9,8 @@ from gpiozero import DigitalOutputDevice
 from gpiozero.pins import Factory
 
 from fenceguard.errors import BadInput
-from fenceguard.judgement.words import Grant
-from fenceguard.settings import OutputSettings
+from fenceguard.judgement.types import Grant
+from fenceguard.settings.models import OutputSettings
 
 GRANTED: dict[str, Callable[[Grant], bool]] = {
     "blade_enable": lambda grant: grant.blade,

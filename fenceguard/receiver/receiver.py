@@ -10,7 +10,7 @@ from fenceguard.receiver.framing import Framer, Sentence
 from fenceguard.receiver.sentences import AccuracySentence, Fragment, read, wanted
 
 if TYPE_CHECKING:
-    from fenceguard.settings import ReceiverSettings
+    from fenceguard.settings.models import ReceiverSettings
 
 UNREADABLE = "fields"
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import NamedTuple
 
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 class Reading(NamedTuple):

@@ -2,7 +2,7 @@
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
 from fenceguard.judgement.monitors.stopping import left_after
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 from fenceguard.mower.stopping import Stopping
 
 

@@ -1,7 +1,7 @@
 """The bound: how far off the position may be."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 def _read(situation: Situation) -> Reading:

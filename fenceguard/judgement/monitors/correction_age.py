@@ -1,7 +1,7 @@
 """Age of the corrections: a fixed solution outlives them, its accuracy does not."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 from fenceguard.receiver.epoch import quality_name
 
 CORRECTED = (2, 4, 5)

@@ -1,7 +1,7 @@
 """Course: a direction that the way taken contradicts."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 def _read(situation: Situation) -> Reading | None:

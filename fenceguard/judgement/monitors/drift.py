@@ -1,7 +1,7 @@
 """Drift: the position moves otherwise than the speed says."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 def _read(situation: Situation) -> Reading | None:

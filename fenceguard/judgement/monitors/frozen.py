@@ -1,7 +1,7 @@
 """Frozen: a receiver that goes on talking while its clock stands still or goes back."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 def _read(situation: Situation) -> Reading:

@@ -1,7 +1,7 @@
 """HDOP: a poor spread of the satellites magnifies every error."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 def _read(situation: Situation) -> Reading:

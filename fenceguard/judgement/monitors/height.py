@@ -1,7 +1,7 @@
 """Height: an antenna that is not where the lawn would have it."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 def _read(situation: Situation) -> Reading | None:

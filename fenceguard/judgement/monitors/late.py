@@ -1,7 +1,7 @@
 """Late: what has waited in a buffer looks fresh and is not."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 def _read(situation: Situation) -> Reading | None:

@@ -1,7 +1,7 @@
 """Refix: the first fixed position after a loss is where the mower cannot be."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 def _read(situation: Situation) -> Reading | None:

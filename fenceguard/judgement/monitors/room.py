@@ -1,7 +1,7 @@
 """Room: what is left to the fence when the error is at its worst."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 def _read(situation: Situation) -> Reading:

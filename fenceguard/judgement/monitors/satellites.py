@@ -1,7 +1,7 @@
 """Satellites: with few of them a wrong fix becomes likely."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 
 def _read(situation: Situation) -> Reading:

@@ -1,7 +1,7 @@
 """The kind of solution: only a fixed one is good to centimetres."""
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 from fenceguard.receiver.epoch import quality_name
 
 GRADES = {

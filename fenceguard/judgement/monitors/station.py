@@ -2,7 +2,7 @@
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
 from fenceguard.judgement.monitors.correction_age import CORRECTED
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 
 ACCEPTED = "accepted"
 

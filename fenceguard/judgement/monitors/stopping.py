@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.words import Situation
+from fenceguard.judgement.types import Situation
 from fenceguard.mower.stopping import Stopping
 
 
