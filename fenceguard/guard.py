@@ -7,9 +7,9 @@ a replay, a drill, a bench. It does four things:
 - `tick(at_s)` when nothing has, but `due_s` has come;
 - then act on the decisions that these return, and write down `entries()`.
 
-The same calls give the same decisions, bit for bit. Ticks lie on a grid that begins with the run,
-each is decided at the moment when it was due, and what was due before bytes arrived is decided before
-them. So the times of arrival alone say everything, and a recording needs nothing else.
+The same calls give the same decisions, bit for bit. Ticks lie on a grid that begins with the run, and
+each is decided on at the moment when it was due. Whatever is due by the time that something arrives
+is decided on before it. So what arrived, and when, says everything: a recording needs nothing else.
 """
 
 from fenceguard import __version__
@@ -43,6 +43,8 @@ class Guard:
         )
         self.decision: Decision | None = None
         """The newest one."""
+        self.ticks = 0
+        """How many ticks were decided on."""
         self._supervisor = Supervisor.from_settings(settings, loaded.fence)
         self._loaded = loaded
         self._tick_s = settings.tick_s
@@ -89,17 +91,20 @@ class Guard:
 
     def receive(self, at_s: float, data: bytes) -> list[Decision]:
         """Bytes have arrived."""
-        decisions = self._catch_up(at_s)
+        decisions = self.tick(at_s)
         decisions += [self._step(at_s, epoch) for epoch in self.receiver.feed(data, at_s)]
         return decisions
 
     def hear(self, at_s: float, epoch: Epoch) -> list[Decision]:
-        """An epoch has arrived whose bytes the receiver has had: of a log without times."""
+        """An epoch of a log has arrived; the receiver has had its bytes.
+
+        It comes before a tick of the same moment: in a log both often lie on the same round times.
+        """
         return [*self._catch_up(at_s), self._step(at_s, epoch)]
 
     def sense(self, at_s: float, inputs: Inputs) -> list[Decision]:
         """An input was looked at; a change of it is decided on at once, and held from then on."""
-        decisions = self._catch_up(at_s)
+        decisions = self.tick(at_s)
         if inputs == self._inputs:
             return decisions
         self._inputs = inputs
@@ -144,6 +149,7 @@ class Guard:
         decisions = [self._step(due_s, epoch) for epoch in self.receiver.poll(due_s)]
         if due_s >= self._next_tick_s:
             self._next_tick_s += self._tick_s
+            self.ticks += 1
             decisions.append(self._step(due_s, None))
         return decisions
 

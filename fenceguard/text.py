@@ -1,21 +1,25 @@
 """Findings and times in a few words, the same on every screen."""
 
-from typing import Any
+from collections.abc import Mapping
+
+from fenceguard.journal.records import FindingTold
 
 
-def number(value: float | str) -> str:
+def number(value: float | str | None) -> str:
     """A number with as many digits as mean anything."""
     return f"{value:.3f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
 
 
-def cause_text(cause: dict[str, Any]) -> str:
+def cause_text(finding: FindingTold | None) -> str:
     """A finding in a few words: monitor, value, limit, unit."""
-    if cause["value"] is None:
-        return f"{cause['monitor']} unknown: {cause['note']}"
-    if isinstance(cause["value"], str):
-        return f"{cause['monitor']} {cause['value']}, wanted {cause['limit']}"
-    value, limit = number(cause["value"]), number(cause["limit"])
-    return f"{cause['monitor']} {value}, limit {limit} {cause['unit']}".rstrip()
+    if finding is None:
+        return "cause not recorded"
+    if finding.value is None:
+        return f"{finding.monitor} unknown: {finding.note}"
+    if isinstance(finding.value, str):
+        return f"{finding.monitor} {finding.value}, wanted {finding.limit}"
+    value, limit = number(finding.value), number(finding.limit)
+    return f"{finding.monitor} {value}, limit {limit} {finding.unit}".rstrip()
 
 
 def seconds_text(seconds: float | None) -> str:
@@ -26,3 +30,11 @@ def seconds_text(seconds: float | None) -> str:
         return f"{seconds:.1f} s"
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes} min {rest:02d} s"
+
+
+def held_text(held_s: Mapping[str, float]) -> str:
+    """What kept a mower below `full`, and for how long, the longest first."""
+    longest_first = sorted(held_s.items(), key=lambda one: -one[1])
+    return ", ".join(
+        f"{name.replace('_', ' ')} {seconds_text(spent_s)}" for name, spent_s in longest_first
+    )

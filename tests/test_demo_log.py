@@ -15,7 +15,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fenceguard.drill import demo, nmea
+from fenceguard.drill import demo
+from fenceguard.simulator import nmea
 
 DEMO = Path(__file__).parents[1] / "config" / "demo"
 LINE = re.compile(rb"\\c:(\d{13})\*([0-9A-F]{2})\\\$(GN(?:GGA|RMC|GST),[^*]*)\*([0-9A-F]{2})\r\n")

@@ -28,8 +28,9 @@ from scipy.stats import beta
 
 from fenceguard.cli import drill as drill_command
 from fenceguard.cli import main
-from fenceguard.drill import campaign, nmea, scenario
-from fenceguard.drill.body import OBEYS, STEP_S, Body, Pose
+from fenceguard.drill import campaign, scenario
+from fenceguard.simulator import nmea
+from fenceguard.simulator.body import OBEYS, STEP_S, Body, Pose
 from fenceguard.drill.campaign import Lost, Plan, plan_of, run_all
 from fenceguard.drill.drill import (
     CELLS,
@@ -44,8 +45,8 @@ from fenceguard.drill.drill import (
     region,
     run,
 )
-from fenceguard.drill.faults import FAULTS
-from fenceguard.drill.gnss import (
+from fenceguard.simulator.faults import FAULTS
+from fenceguard.simulator.gnss import (
     DECIMALS,
     FIXED,
     FLOAT,
@@ -66,7 +67,7 @@ from fenceguard.drill.gnss import (
 )
 from fenceguard.drill.policies import SHRUNK_BY_M, HandWritten
 from fenceguard.drill.report import HEADINGS, Report, picture, quantiles, upper_limit
-from fenceguard.drill.route import Route
+from fenceguard.simulator.routes import Route
 from fenceguard.errors import BadInput
 from fenceguard.judgement.types import Grant
 from fenceguard.settings import Loaded, load
@@ -86,7 +87,7 @@ def loaded() -> Loaded:
 
 @pytest.fixture(scope="module")
 def ground(loaded: Loaded) -> Ground:
-    return Ground(loaded.settings, loaded.fence)
+    return Ground(loaded)
 
 
 # One drill
@@ -131,7 +132,7 @@ def test_a_lawn_without_room_is_refused(tmp_path: Path) -> None:
     small = collection(polygon([(0, 0), (1.2, 0), (1.2, 1.2), (0, 1.2)], "keep_in", "pocket"))
     tiny = load(write_settings(tmp_path, small))
     with pytest.raises(BadInput, match="no room for a lap or a stripe; drill on a larger one"):
-        Ground(tiny.settings, tiny.fence)
+        Ground(tiny)
 
 
 # Campaigns

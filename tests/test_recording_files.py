@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fenceguard.errors import BadInput
-from fenceguard.receiver.files import CHUNK_BYTES, chunks
+from fenceguard.recording.files import CHUNK_BYTES, chunks
 from tests.conftest import sentence
 
 LINES = b"".join(sentence(f"GNHDT,{n % 360}.0,T") for n in range(20_000))
@@ -137,7 +137,7 @@ def test_a_file_that_is_not_permitted(tmp_path: Path) -> None:
 
 COPY = """
 import sys
-from fenceguard.receiver.files import chunks
+from fenceguard.recording.files import chunks
 for piece, share in chunks("-"):
     sys.stdout.buffer.write(piece)
 print(share, file=sys.stderr)

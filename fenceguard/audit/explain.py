@@ -1,70 +1,69 @@
 """One intervention in plain words, with its numbers."""
 
 from collections.abc import Callable
-from typing import Any
+from datetime import UTC, datetime
 
-from fenceguard.audit.interventions import Intervention, day_and_time, seconds_between
+from fenceguard.journal.records import Changed, FindingTold
+from fenceguard.journal.story import Intervention
 from fenceguard.text import cause_text, number, seconds_text
 
-Finding = dict[str, Any]
-
-REASONS: dict[str, Callable[[Finding], str]] = {
+REASONS: dict[str, Callable[[FindingTold], str]] = {
     "silence": lambda f: (
-        f"no valid epoch had come for {number(f['value'])} s; {number(f['limit'])} s are allowed"
+        f"no valid epoch had come for {number(f.value)} s; {number(f.limit)} s are allowed"
     ),
     "frozen": lambda f: (
-        f"the receiver's clock hung {number(f['value'])} s behind; "
-        f"{number(f['limit'])} s are allowed"
+        f"the receiver's clock hung {number(f.value)} s behind; "
+        f"{number(f.limit)} s are allowed"
     ),
-    "solution": lambda f: f"the solution was {f['value']}; {f['limit']} or better is needed",
+    "solution": lambda f: f"the solution was {f.value}; {f.limit} or better is needed",
     "correction_age": lambda f: (
-        f"the corrections were {number(f['value'])} s old; {number(f['limit'])} s are allowed"
+        f"the corrections were {number(f.value)} s old; {number(f.limit)} s are allowed"
     ),
     "satellites": lambda f: (
-        f"only {number(f['value'])} satellites were used; {number(f['limit'])} are needed"
+        f"only {number(f.value)} satellites were used; {number(f.limit)} are needed"
     ),
-    "hdop": lambda f: f"HDOP was {number(f['value'])}; {number(f['limit'])} is allowed",
+    "hdop": lambda f: f"HDOP was {number(f.value)}; {number(f.limit)} is allowed",
     "bound": lambda f: (
-        f"the position could be {number(f['value'])} m off; {number(f['limit'])} m are allowed"
+        f"the position could be {number(f.value)} m off; {number(f.limit)} m are allowed"
     ),
     "late": lambda f: (
-        f"the epoch came {number(f['value'])} s later than the promptest ones; "
-        f"{number(f['limit'])} s are allowed"
+        f"the epoch came {number(f.value)} s later than the promptest ones; "
+        f"{number(f.limit)} s are allowed"
     ),
     "station": lambda f: (
-        f"the corrections came from station {f['value']}, not from one that is {f['limit']}"
+        f"the corrections came from station {f.value}, not from one that is {f.limit}"
     ),
     "refix": lambda f: (
-        f"the fixed position lay {number(f['value'])} m beyond where the mower could be; "
-        f"{number(f['limit'])} m are allowed"
+        f"the fixed position lay {number(f.value)} m beyond where the mower could be; "
+        f"{number(f.limit)} m are allowed"
     ),
     "jump": lambda f: (
-        f"the position jumped {number(f['value'])} m farther than the mower can drive; "
-        f"{number(f['limit'])} m are allowed"
+        f"the position jumped {number(f.value)} m farther than the mower can drive; "
+        f"{number(f.limit)} m are allowed"
     ),
     "drift": lambda f: (
-        f"the position moved {number(f['value'])} m otherwise than the speed says; "
-        f"{number(f['limit'])} m are allowed"
+        f"the position moved {number(f.value)} m otherwise than the speed says; "
+        f"{number(f.limit)} m are allowed"
     ),
     "height": lambda f: (
-        f"the antenna was {number(f['value'])} m off the lawn's surface; "
-        f"{number(f['limit'])} m are allowed"
+        f"the antenna was {number(f.value)} m off the lawn's surface; "
+        f"{number(f.limit)} m are allowed"
     ),
     "course": lambda f: (
-        f"the course was {number(f['value'])} degrees off the way taken; "
-        f"{number(f['limit'])} are allowed"
+        f"the course was {number(f.value)} degrees off the way taken; "
+        f"{number(f.limit)} are allowed"
     ),
     "room": lambda f: (
-        f"{number(f['value'])} m of room were left to the fence with the error at its worst; "
-        f"{number(f['limit'])} m are needed"
+        f"{number(f.value)} m of room were left to the fence with the error at its worst; "
+        f"{number(f.limit)} m are needed"
     ),
     "stopping": lambda f: (
-        f"{number(f['value'])} m would be left ahead after stopping; "
-        f"{number(f['limit'])} m are needed"
+        f"{number(f.value)} m would be left ahead after stopping; "
+        f"{number(f.limit)} m are needed"
     ),
     "blade_stop": lambda f: (
-        f"{number(f['value'])} m would be left ahead when the blade has come to rest; "
-        f"{number(f['limit'])} m are needed"
+        f"{number(f.value)} m would be left ahead when the blade has come to rest; "
+        f"{number(f.limit)} m are needed"
     ),
 }
 
@@ -83,29 +82,31 @@ BACK = {
 }
 
 
-def reason(finding: Finding) -> str:
+def reason(finding: FindingTold) -> str:
     """Why a finding demanded something."""
-    if finding["value"] is None:
-        return f"{finding['monitor']} was unknown: {finding['note']}"
-    told = REASONS.get(finding["monitor"], cause_text)
+    if finding.value is None:
+        return f"{finding.monitor} was unknown: {finding.note}"
+    told = REASONS.get(finding.monitor, cause_text)
     return told(finding)
 
 
 def explain(one: Intervention) -> list[str]:
     """Paragraphs: what came first, what followed, where, and what let it go again."""
+    begun, cause = one.begun[1], one.cause
+    others = [finding for finding in begun.findings if finding != cause]
     return [
         *_heading(one),
         "",
         "What came first",
-        f"  {reason(one.begun['cause'])}.",
-        *[f"  With it: {reason(finding)}." for finding in _others(one)],
-        f"  So {TAKEN[one.begun['rung']]}.",
+        "  what came first was not recorded." if cause is None else f"  {reason(cause)}.",
+        *[f"  With it: {reason(finding)}." for finding in others],
+        f"  So {TAKEN[begun.rung]}.",
         "",
         "What followed",
         *[f"  {line}" for line in _following(one)],
         "",
         "Where",
-        *[f"  {line}" for line in _where(one.begun)],
+        *[f"  {line}" for line in _where(begun)],
         "",
         "What let it go",
         *[f"  {line}" for line in _release(one)],
@@ -113,69 +114,71 @@ def explain(one: Intervention) -> list[str]:
 
 
 def _heading(one: Intervention) -> list[str]:
+    entry, begun = one.begun
     lines = [
-        f"Intervention {one.id}, {day_and_time(one.begun['utc'])} UTC, "
+        f"Intervention {one.id}, {day_and_time(entry.utc_s)} UTC, "
         f"{seconds_text(one.duration_s)}, down to {one.rung}"
     ]
-    if one.start is not None:
-        lines.append(
-            f"fenceguard {one.start['version']}, {one.start['mode']} of {one.start['source']}"
-        )
-    lines.append(f"settings {one.begun['settings_hash']}, fence {one.begun['fence_hash']}")
+    start = one.run.start
+    if start is not None:
+        lines.append(f"fenceguard {start.version}, {start.mode} of {start.source}")
+    lines.append(f"settings {begun.settings_hash}, fence {begun.fence_hash}")
     return lines
-
-
-def _others(one: Intervention) -> list[Finding]:
-    findings: list[Finding] = one.begun["findings"]
-    return [finding for finding in findings if finding != one.begun["cause"]]
 
 
 def _following(one: Intervention) -> list[str]:
     lines = []
-    for change in one.later_changes:
-        after_s = seconds_between(one.begun, change)
-        if change["why"] == "demand":
-            causes = "; ".join(reason(finding) for finding in change["findings"])
-            lines.append(f"after {after_s:.1f} s {TAKEN[change['to']]}: {causes}.")
+    for entry, change in one.changes[1:]:
+        after_s = entry.mono_s - one.begun[0].mono_s
+        if change.why == "demand":
+            causes = "; ".join(reason(finding) for finding in change.findings)
+            lines.append(f"after {after_s:.1f} s {TAKEN[change.rung]}: {causes}.")
         else:
-            lines.append(f"after {after_s:.1f} s {BACK[change['to']]}.")
+            lines.append(f"after {after_s:.1f} s {BACK[change.rung]}.")
     return lines or ["nothing more was written."]
 
 
-def _where(record: dict[str, Any]) -> list[str]:
-    epoch = record["epoch"]
-    if epoch is None or record["clearance_m"] is None:
+def _where(change: Changed) -> list[str]:
+    where = change.where
+    epoch, bound = where.epoch, where.bound
+    if (
+        epoch is None
+        or epoch.lat_deg is None
+        or epoch.lon_deg is None
+        or where.clearance_m is None
+    ):
         return ["the position was unknown."]
-    lines = [f"the antenna was at {epoch['lat']:.7f}, {epoch['lon']:.7f} (WGS 84);"]
-    side = "from" if record["clearance_m"] > 0.0 else "past"
+    lines = [f"the antenna was at {epoch.lat_deg:.7f}, {epoch.lon_deg:.7f} (WGS 84);"]
+    side = "from" if where.clearance_m > 0.0 else "past"
     lines.append(
-        f"the mower was {abs(record['clearance_m']):.2f} m {side} the line of {record['nearest']};"
+        f"the mower was {abs(where.clearance_m):.2f} m {side} the line of {where.nearest};"
     )
-    if record["bound_m"] is None:
+    if bound is None or where.room_m is None:
         lines.append("how far off that could be was unknown.")
     else:
         lines.append(
-            f"the position could be {record['bound_m']:.2f} m off, "
-            f"so {record['room_m']:.2f} m of room were left."
+            f"the position could be {bound.radius_m:.2f} m off, "
+            f"so {where.room_m:.2f} m of room were left."
         )
     return lines
 
 
 def _release(one: Intervention) -> list[str]:
     lines = []
-    for change in one.later_changes:
-        if change["why"] == "reset":
-            lines.append(f"a person reset it: from {change['from']} to {change['to']}.")
-        elif change["why"] == "clear":
+    for _entry, change in one.changes[1:]:
+        if change.why == "reset":
+            lines.append(f"a person reset it: from {change.was} to {change.rung}.")
+        elif change.why == "clear":
             lines.append(
-                f"nothing demanded {change['from']} for {change['clear_s']:.1f} s: "
-                f"up to {change['to']}."
+                f"nothing demanded {change.was} for {change.clear_s:.1f} s: up to {change.rung}."
             )
-    if one.ended is None:
-        end = (
-            f"the run stopped ({one.stopped['reason']})"
-            if one.stopped
-            else "the journal of that run ends"
-        )
+    if not one.over:
+        stop = one.run.stop
+        end = f"the run stopped ({stop.reason})" if stop else "the journal of that run ends"
         lines.append(f"{end} before it was let go.")
     return lines
+
+
+def day_and_time(utc_s: float) -> str:
+    """UTC for reading, to 1 ms."""
+    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]

@@ -8,20 +8,22 @@ import textwrap
 from pathlib import Path
 from typing import Any
 
-from fenceguard.audit.explain import explain
-from fenceguard.audit.interventions import History, Intervention, day_and_time, history
-from fenceguard.audit.watched import WatchOnly
+from fenceguard.audit.explain import day_and_time, explain
 from fenceguard.cli.common import (
     HelpFormatter,
     console,
     count_text,
-    place_text,
+    intervention_dict,
     print_interventions,
     print_table,
 )
 from fenceguard.errors import BadInput
-from fenceguard.journal.read import each_line, verify
-from fenceguard.text import cause_text, seconds_text
+from fenceguard.journal.read import each_entry
+from fenceguard.journal.records import plain
+from fenceguard.journal.story import Intervention, Run, Story, WatchOnly
+from fenceguard.journal.verify import verify
+from fenceguard.receiver.epoch import utc_text
+from fenceguard.text import cause_text, held_text, seconds_text
 
 FAULTS_FOUND = 1
 EXAMPLES = """\
@@ -68,62 +70,70 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 
 
 def _list(args: argparse.Namespace) -> int:
-    told = _told(args.journal)
+    story = _story(args.journal)
+    never = [run for run in story.runs if run.totals is not None and not run.reached_full]
     if args.json:
-        print(json.dumps({"interventions": [_summary(one) for one in told.interventions]}))
+        content = {
+            "interventions": [intervention_dict(one) for one in story.interventions],
+            "never_full": [_run_dict(run) for run in never],
+        }
+        print(json.dumps(content))
         return 0
     out = console()
-    out.print(f"{count_text(told.runs, 'run')}, from {told.first_utc} to {told.last_utc}")
-    if told.interventions:
-        print_interventions(out, [_row(one) for one in told.interventions])
+    first, last = story.runs[0].first, story.runs[-1].last
+    span = f"from {utc_text(first.utc_s)} to {utc_text(last.utc_s)}"
+    out.print(f"{count_text(len(story.runs), 'run')}, {span}")
+    if story.interventions:
+        print_interventions(out, story.interventions)
     else:
         out.print("No interventions.")
-    if told.watch_only:
-        only = count_text(len(told.watch_only), "monitor")
+    for run in never:
+        out.print(
+            f"The run of {day_and_time(run.first.utc_s)} UTC never reached full in "
+            f"{seconds_text(run.lasted_s)}. It was held by: {held_text(run.held_s)}."
+        )
+    if story.watch_only:
+        only = count_text(len(story.watch_only), "monitor")
         out.print(f"{only} only watched; audit watched tells what they would have done.")
     return 0
 
 
-def _told(journal: Path) -> History:
-    """The history, after saying what of it could not be read."""
-    told = history(each_line(journal))
-    if told.unreadable:
-        print(
-            f"fenceguard audit: {count_text(told.unreadable, 'line')} of {journal} cannot be read "
-            "and may be missing here; audit verify tells which",
-            file=sys.stderr,
-        )
-    return told
-
-
-def _row(one: Intervention) -> tuple[int, str, float | None, str, str, str]:
-    begun = one.begun
-    epoch = begun["epoch"] or {}
-    place = place_text(epoch.get("lat"), epoch.get("lon"), begun["clearance_m"], begun["nearest"])
-    return one.id, begun["utc"], one.duration_s, one.rung, cause_text(begun["cause"]), place
-
-
-def _summary(one: Intervention) -> dict[str, Any]:
-    begun = one.begun
-    epoch = begun["epoch"] or {}
+def _run_dict(run: Run) -> dict[str, Any]:
     return {
-        "id": one.id,
-        "begin_utc": begun["utc"],
-        "end_utc": one.ended["utc"] if one.ended else None,
-        "duration_s": one.duration_s,
-        "rung": one.rung,
-        "cause": begun["cause"],
-        "lat": epoch.get("lat"),
-        "lon": epoch.get("lon"),
-        "clearance_m": begun["clearance_m"],
-        "nearest": begun["nearest"],
+        "begin_utc": utc_text(run.first.utc_s),
+        "lasted_s": round(run.lasted_s, 4),
+        "held_s": run.held_s,
     }
 
 
+def _story(journal: Path) -> Story:
+    """The story of a journal, after saying what of it could not be read."""
+    story, unreadable = Story(), 0
+    for entry in each_entry(journal):
+        if entry is None:
+            unreadable += 1
+            story.gap()
+        else:
+            story.add(entry)
+    if unreadable:
+        print(
+            f"fenceguard audit: {count_text(unreadable, 'line')} of {journal} cannot be read "
+            "and may be missing here; audit verify tells which",
+            file=sys.stderr,
+        )
+    if not story.runs:
+        raise BadInput(f"{journal}: no whole record in it; audit verify tells what is wrong")
+    return story
+
+
 def _show(args: argparse.Namespace) -> int:
-    one = _found(_told(args.journal), args.id, args.journal)
+    one = _found(_story(args.journal), args.id, args.journal)
     if args.json:
-        content = {**_summary(one), "changes": one.changes, "explanation": explain(one)}
+        changes = [
+            {"mono_s": entry.mono_s, "utc": utc_text(entry.utc_s), **plain(change)}
+            for entry, change in one.changes
+        ]
+        content = {**intervention_dict(one), "changes": changes, "explanation": explain(one)}
         print(json.dumps(content))
         return 0
     out = console()
@@ -134,20 +144,20 @@ def _show(args: argparse.Namespace) -> int:
 
 
 def _watched(args: argparse.Namespace) -> int:
-    told = _told(args.journal)
+    story = _story(args.journal)
     if args.json:
-        print(json.dumps({"watched": [_as_dict(one) for one in told.watch_only]}))
+        print(json.dumps({"watched": [_as_dict(one) for one in story.watch_only]}))
         return 0
     out = console()
-    if not told.watch_only:
+    if not story.watch_only:
         out.print("No monitor was set to watch_only.")
         return 0
-    acting = [one for one in told.watch_only if one.times]
+    acting = [one for one in story.watch_only if one.times]
     if acting:
         headings = ("monitor", "times, in all", "from, to", "worst", "first, last (UTC)")
         print_table(out, "Would have acted", headings, [_watched_row(one) for one in acting])
         out.print("The clear times on the way up are not in it.")
-    never = [one.monitor for one in told.watch_only if not one.times]
+    never = [one.monitor for one in story.watch_only if not one.times]
     if never:
         out.print(f"Would never have acted: {', '.join(never)}.")
     return 0
@@ -162,7 +172,7 @@ def _watched_row(one: WatchOnly) -> tuple[str, ...]:
         f"{one.times}, {seconds_text(one.duration_s)}",
         f"{', '.join(one.from_rungs)} to {one.rung}",
         worst.removeprefix(f"{one.monitor} "),
-        ", ".join(day_and_time(utc)[:-4] for utc in moments),
+        ", ".join(utc[:19].replace("T", " ") for utc in moments),
     )
 
 
@@ -173,17 +183,17 @@ def _as_dict(one: WatchOnly) -> dict[str, Any]:
         "duration_s": round(one.duration_s, 4),
         "from": dict(one.from_rungs),
         "rung": one.rung,
-        "worst": one.worst,
+        "worst": plain(one.worst),
         "first_utc": one.first_utc,
         "last_utc": one.last_utc,
     }
 
 
-def _found(told: History, wanted: int, journal: Path) -> Intervention:
-    for one in told.interventions:
+def _found(story: Story, wanted: int, journal: Path) -> Intervention:
+    for one in story.interventions:
         if one.id == wanted:
             return one
-    known = [one.id for one in told.interventions]
+    known = [one.id for one in story.interventions]
     there = f"there are {known[0]} to {known[-1]}" if known else "there are none"
     raise BadInput(f"{journal}: no intervention {wanted}; {there}")
 

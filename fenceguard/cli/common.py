@@ -7,11 +7,15 @@ import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 
-from fenceguard.text import seconds_text
+from fenceguard.journal.records import Where, plain
+from fenceguard.journal.story import Intervention
+from fenceguard.receiver.epoch import utc_text
+from fenceguard.text import cause_text, seconds_text
 
 OUTPUTS_CAUTION = (
     "Caution: this moves output lines. Take the blades off, keep people and animals away, and have "
@@ -109,21 +113,42 @@ def print_table(
                 out.print(f"  {heading}: {cell}")
 
 
-InterventionRow = tuple[int, str, float | None, str, str, str]
-"""Number, UTC of the beginning, seconds that it lasted, rung, first cause, place."""
-
-
-def print_interventions(out: Console, rows: Sequence[InterventionRow]) -> None:
+def print_interventions(out: Console, interventions: Sequence[Intervention]) -> None:
     """Interventions for people."""
     print_table(
         out,
-        count_text(len(rows), "intervention"),
+        count_text(len(interventions), "intervention"),
         ("id", "began (UTC)", "lasted", "reached", "first cause", "where"),
         [
-            (str(number), began_utc.replace("T", " "), seconds_text(lasted_s), rung, cause, place)
-            for number, began_utc, lasted_s, rung, cause, place in rows
+            (
+                str(one.id),
+                utc_text(one.begun[0].utc_s).replace("T", " "),
+                seconds_text(one.duration_s),
+                one.rung,
+                cause_text(one.cause),
+                _place_text(one.begun[1].where),
+            )
+            for one in interventions
         ],
     )
+
+
+def intervention_dict(one: Intervention) -> dict[str, Any]:
+    """An intervention as other tools read it."""
+    entry, begun = one.begun
+    epoch = begun.where.epoch
+    return {
+        "id": one.id,
+        "begin_utc": utc_text(entry.utc_s),
+        "end_utc": utc_text(one.ended.utc_s) if one.ended else None,
+        "duration_s": None if one.duration_s is None else round(one.duration_s, 4),
+        "rung": one.rung,
+        "cause": plain(one.cause),
+        "lat": epoch.lat_deg if epoch else None,
+        "lon": epoch.lon_deg if epoch else None,
+        "clearance_m": begun.where.clearance_m,
+        "nearest": begun.where.nearest,
+    }
 
 
 def count_text(number: int, what: str) -> str:
@@ -131,10 +156,12 @@ def count_text(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
-def place_text(
-    lat_deg: float | None, lon_deg: float | None, clearance_m: float | None, ring: str
-) -> str:
+def _place_text(where: Where) -> str:
     """Where the mower was, short."""
-    if lat_deg is None or lon_deg is None or clearance_m is None:
+    epoch = where.epoch
+    if epoch is None or epoch.lat_deg is None or epoch.lon_deg is None:
         return "position unknown"
-    return f"{lat_deg:.7f} {lon_deg:.7f}, {clearance_m:.2f} m to {ring}"
+    if where.clearance_m is None:
+        return "position unknown"
+    place = f"{epoch.lat_deg:.7f} {epoch.lon_deg:.7f}"
+    return f"{place}, {where.clearance_m:.2f} m to {where.nearest}"

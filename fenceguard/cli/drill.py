@@ -17,7 +17,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from fenceguard.cli.common import HelpFormatter, add_settings, console, print_table
 from fenceguard.drill.campaign import KINDS, Lost, Plan, plan_of, read, run_all
 from fenceguard.drill.drill import LASTS_S, Ground
-from fenceguard.drill.faults import FAULTS
+from fenceguard.simulator.faults import FAULTS
 from fenceguard.drill.policies import POLICIES
 from fenceguard.drill.report import HEADINGS, Report, check_picture, picture
 from fenceguard.drill.scenario import check
@@ -220,7 +220,7 @@ def _print(report: Report) -> None:
 
 def _scenarios(args: argparse.Namespace, loaded: Loaded) -> int:
     scenarios = [read_scenario(file) for file in args.scenario]
-    ground = Ground(loaded.settings, loaded.fence)
+    ground = Ground(loaded)
     verdicts = [check(scenario, ground, args.seed) for scenario in scenarios]
     if args.json:
         content = [

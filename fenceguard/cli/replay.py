@@ -1,7 +1,6 @@
 """`fenceguard replay`: what would have been done on a recording."""
 
 import argparse
-import dataclasses
 import json
 import sys
 from pathlib import Path
@@ -17,17 +16,19 @@ from fenceguard.cli.common import (
     add_settings,
     console,
     count_text,
-    place_text,
+    intervention_dict,
     print_interventions,
     print_table,
     use_board_pins,
 )
 from fenceguard.errors import BadInput
+from fenceguard.journal.records import plain
 from fenceguard.journal.write import Journal
 from fenceguard.outputs.lines import Lines
+from fenceguard.receiver.epoch import utc_text
 from fenceguard.replay import Left, Outcome, Replay
 from fenceguard.settings import load
-from fenceguard.text import cause_text, seconds_text
+from fenceguard.text import held_text, seconds_text
 
 BAD_INPUT = 2
 EXAMPLES = f"""\
@@ -125,11 +126,23 @@ def run(args: argparse.Namespace) -> int:
 
 def as_dict(outcome: Outcome) -> dict[str, object]:
     """The outcome as the one JSON object that other tools read."""
-    content = dataclasses.asdict(outcome)
-    del content["faults"], content["standing"]
-    content["duration_s"] = round(outcome.duration_s, 3)
-    content["time_in_rung_s"] = {r: round(s, 3) for r, s in outcome.time_in_rung_s.items()}
-    return content
+    return {
+        "epochs": outcome.epochs,
+        "sentences": outcome.sentences,
+        "rejected": dict(outcome.rejected),
+        "duration_s": round(outcome.duration_s, 3),
+        "time_in_rung_s": {rung: round(s, 3) for rung, s in outcome.time_in_rung_s.items()},
+        "held_s": {name: round(held_s, 3) for name, held_s in outcome.held_s.items()},
+        "rung_changes": [
+            {
+                "utc": utc_text(entry.utc_s),
+                "rung": change.rung,
+                "findings": plain(change.findings),
+            }
+            for entry, change in outcome.changes
+        ],
+        "interventions": [intervention_dict(one) for one in outcome.story.interventions],
+    }
 
 
 def _with_progress(replay: Replay, logs: list[str]) -> Outcome:
@@ -146,19 +159,8 @@ def _print(outcome: Outcome) -> None:
         f"{outcome.epochs} epochs in {seconds_text(outcome.duration_s)}, from "
         f"{outcome.sentences} sentences; rejected: {rejected or 'none'}"
     )
-    if outcome.interventions:
-        rows = [
-            (
-                one["id"],
-                one["begin_utc"],
-                one["duration_s"],
-                one["rung"],
-                cause_text(one["cause"]),
-                place_text(one["lat"], one["lon"], one["clearance_m"], one["nearest"]),
-            )
-            for one in outcome.interventions
-        ]
-        print_interventions(out, rows)
+    if outcome.story.interventions:
+        print_interventions(out, outcome.story.interventions)
     else:
         out.print("No interventions.")
     times = []
@@ -167,7 +169,4 @@ def _print(outcome: Outcome) -> None:
         times.append((rung, seconds_text(spent_s), f"{share * 100:.1f} %"))
     print_table(out, "Time in each rung", ("rung", "time", "share"), times)
     if not outcome.time_in_rung_s["full"]:
-        demands = "; ".join(map(cause_text, outcome.standing)) or "nothing: it was still waiting"
-        if outcome.time_in_rung_s["locked"] == outcome.duration_s:
-            demands = "nothing: it starts locked, and nobody resets it in a replay"
-        out.print(f"It never reached full. Demanded at the end: {demands}.")
+        out.print(f"It never reached full. It was held by: {held_text(outcome.held_s)}.")

@@ -6,26 +6,37 @@ import os
 import shutil
 import signal
 import sys
+from collections.abc import Callable, Mapping
 
-from fenceguard.account import Event, finding_evidence
 from fenceguard.cli.common import (
     OUTPUTS_CAUTION,
+    RECORDS_MISSING,
     SIGNALS,
     HelpFormatter,
     add_settings,
+    count_text,
+    open_journal,
+    unwritten_text,
     use_board_pins,
 )
 from fenceguard.errors import BadInput
-from fenceguard.journal.write import Journal
+from fenceguard.inputs.buttons import ResetButton
+from fenceguard.inputs.input import Panel
+from fenceguard.journal.account import finding_told
+from fenceguard.journal.records import Changed, Entry
+from fenceguard.journal.story import Story
 from fenceguard.judgement.types import Decision
+from fenceguard.live import Live
 from fenceguard.outputs.lines import Lines
 from fenceguard.outputs.teller import Teller
 from fenceguard.receiver.epoch import quality_name, utc_text
-from fenceguard.receiver.ports import SerialPort, StreamPort
-from fenceguard.service import ResetButton, Service
+from fenceguard.recording.write import Recorder
 from fenceguard.settings import load
 from fenceguard.settings.models import ReceiverSettings
-from fenceguard.text import cause_text
+from fenceguard.sources.serial_port import SerialPort
+from fenceguard.sources.source import Source
+from fenceguard.sources.stream import StreamPort
+from fenceguard.text import cause_text, held_text
 
 STATUS_EVERY_S = 1.0
 STANDARD_INPUT = "-"
@@ -58,37 +69,66 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 def run(args: argparse.Namespace) -> int:
     """Supervise until a signal."""
     loaded = load(args.settings, args.set)
-    if loaded.settings.receiver.port is None:
+    settings = loaded.settings
+    if settings.receiver.port is None:
         raise BadInput(f"{args.settings}: receiver.port: missing; say where the receiver is")
-    if loaded.settings.journal is None:
+    if settings.journal is None:
         raise BadInput(f"{args.settings}: journal.directory: missing; say where to write it")
-    if loaded.settings.outputs is not None:
+    if settings.outputs is not None:
         print(OUTPUTS_CAUTION, file=sys.stderr)
         use_board_pins()
     with contextlib.ExitStack() as closing:
         teller = Teller(_write)
         closing.callback(teller.close)
-        lines = closing.enter_context(Lines(loaded.settings.outputs))
-        journal = Journal(loaded.path(loaded.settings.journal.directory))
+        lines = closing.enter_context(Lines.from_settings(settings.outputs))
+        journal = open_journal(loaded, loaded.path(settings.journal.directory), settings.journal)
         closing.callback(journal.close)
-        port = _open(loaded.settings.receiver)
-        closing.callback(port.close)
-        button = None
-        if loaded.settings.inputs is not None:
-            button = ResetButton(loaded.settings.inputs)
-            closing.callback(button.close)
+        recorder = None
+        if settings.recording is not None:
+            recorder = Recorder.from_settings(
+                loaded.path(settings.recording.directory), settings.recording
+            )
+            closing.callback(recorder.close)
+        source = _open(settings.receiver)
+        closing.callback(source.close)
+        panel = Panel()
+        if settings.inputs is not None:
+            panel = Panel(ResetButton(settings.inputs.reset_pin))
+            closing.callback(panel.close)
         columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-        status = Status(teller, journal, columns)
-        service = Service(
-            loaded, port, lines, journal, told=status.told, shown=status.shown, button=button
+        troubles = {
+            "receiver": lambda: source.fault,
+            "inputs": lambda: panel.fault,
+            "journal": lambda: journal.trouble,
+            "recording": lambda: None if recorder is None else recorder.trouble,
+        }
+        status = Status(teller, troubles, columns)
+        if journal.set_aside:
+            teller.tell(
+                f"the journal ended in a torn line, as after a power cut; "
+                f"{journal.set_aside['bytes']} bytes were set aside in {journal.set_aside['file']}"
+            )
+        live = Live(
+            loaded,
+            source,
+            lines,
+            journal,
+            told=status.told,
+            shown=status.shown,
+            panel=panel,
+            recorder=recorder,
         )
         for number in SIGNALS:
-            signal.signal(number, lambda got, _frame: service.stop(signal.Signals(got).name))
-        teller.tell(f"stopped: {service.run()}")
+            signal.signal(number, lambda got, _frame: live.stop(signal.Signals(got).name))
+        teller.tell(f"stopped: {live.run()}; {status.account()}")
+        journal.close()
+        if journal.unwritten:
+            teller.tell(unwritten_text(journal.unwritten, journal.directory))
+            return RECORDS_MISSING
     return 0
 
 
-def _open(receiver: ReceiverSettings) -> SerialPort | StreamPort:
+def _open(receiver: ReceiverSettings) -> Source:
     if receiver.port == STANDARD_INPUT:
         if sys.stdin is None:
             raise BadInput("receiver.port: -, but standard input is closed")
@@ -97,43 +137,51 @@ def _open(receiver: ReceiverSettings) -> SerialPort | StreamPort:
 
 
 class Status:
-    """What is told while the service runs: every change, and a line a second on a terminal.
+    """What is told while the mower is supervised: every change, and a line a second on a terminal.
 
-    `columns` is the terminal's width, None where there is no terminal.
+    `troubles` are asked once a tick for what is wrong with what they are named after; `columns` is
+    the terminal's width, None where there is no terminal.
     """
 
-    def __init__(self, teller: Teller, journal: Journal, columns: int | None) -> None:
+    def __init__(
+        self,
+        teller: Teller,
+        troubles: Mapping[str, Callable[[], str | None]],
+        columns: int | None,
+    ) -> None:
         self._teller = teller
-        self._journal = journal
+        self._troubles = troubles
         self._columns = columns
         self._due_s = 0.0
-        self._said = ("", "")
-        if journal.set_aside:
-            teller.tell(
-                f"the journal ended in a torn line, as after a power cut; "
-                f"{journal.set_aside['bytes']} bytes were set aside in {journal.set_aside['file']}"
-            )
+        self._said: dict[str, str | None] = dict.fromkeys(troubles)
+        self._story = Story()
 
-    def told(self, event: Event) -> None:
+    def told(self, entry: Entry) -> None:
         """Tell a change of rung, and why."""
-        if event.kind == "rung":
-            evidence = event.evidence
-            causes = "; ".join(map(cause_text, evidence["findings"])) or evidence["why"]
-            self._teller.tell(
-                f"{utc_text(event.utc_s)}  {evidence['from']} -> {evidence['to']}  {causes}"
-            )
+        self._story.add(entry)
+        change = entry.record
+        if isinstance(change, Changed):
+            causes = "; ".join(map(cause_text, change.findings)) or change.why
+            self._teller.tell(f"{utc_text(entry.utc_s)}  {change.was} -> {change.rung}  {causes}")
 
-    def shown(self, decision: Decision, fault: str | None) -> None:
-        """Tell new trouble with port or journal, and once a second where things stand."""
-        trouble = (fault or "", self._journal.trouble or "")
-        if trouble != self._said:
-            for before, now in zip(self._said, trouble, strict=True):
-                if now != before:
-                    self._teller.tell(now or f"over: {before}")
-            self._said = trouble
+    def shown(self, decision: Decision) -> None:
+        """Tell new trouble, and once a second where things stand."""
+        for name, ask in self._troubles.items():
+            trouble, said = ask(), self._said[name]
+            if trouble != said:
+                self._teller.tell(trouble or f"over: {said}")
+                self._said[name] = trouble
         if self._columns is not None and decision.now_s >= self._due_s:
             self._due_s = decision.now_s + STATUS_EVERY_S
             self._teller.tell(_line(decision)[: self._columns])
+
+    def account(self) -> str:
+        """What was taken away in this run, in a few words."""
+        run = self._story.runs[-1]
+        number = count_text(len(self._story.interventions), "intervention")
+        if run.reached_full or not run.held_s:
+            return number
+        return f"{number}; it never reached full, held by: {held_text(run.held_s)}"
 
 
 def _line(decision: Decision) -> str:
@@ -142,7 +190,7 @@ def _line(decision: Decision) -> str:
     if epoch is None:
         return f"{decision.rung.word:9} no epoch yet"
     worst = max(decision.findings, key=lambda finding: finding.rung, default=None)
-    wants = cause_text(finding_evidence(worst)) if worst else "no demand"
+    wants = cause_text(finding_told(worst)) if worst else "no demand"
     room = "-" if situation.room_m is None else f"{situation.room_m:+.2f}"
     return (
         f"{utc_text(epoch.utc_s)[-13:-5]} {decision.rung.word:9} {wants}  "

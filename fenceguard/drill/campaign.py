@@ -17,7 +17,7 @@ from threading import Lock
 from typing import IO, Any, NamedTuple
 
 from fenceguard.drill.drill import Ground, Result, run
-from fenceguard.drill.faults import FAULTS
+from fenceguard.simulator.faults import FAULTS
 from fenceguard.errors import BadInput
 from fenceguard.settings import Loaded, load
 
@@ -100,7 +100,7 @@ def _ground(
             f"{settings_file}: where a drill was run, settings or fence are others than here; "
             "have the same files on all machines"
         )
-    return Ground(loaded.settings, loaded.fence)
+    return Ground(loaded)
 
 
 def batch(plan: Plan, numbers: tuple[int, ...]) -> list[dict[str, Any]]:

@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 
 from pymap3d import enu2geodetic
 
-from fenceguard.drill.nmea import checksum, gga, gst, position_text, rmc
+from fenceguard.simulator.nmea import checksum, gga, gst, position_text, rmc
 from fenceguard.errors import BadInput
 
 Point = tuple[float, float]

@@ -9,16 +9,15 @@ from collections.abc import Sequence
 from random import Random
 from typing import NamedTuple
 
-from fenceguard.drill.body import STEP_S, Body
-from fenceguard.drill.faults import FAULTS, Change, World
-from fenceguard.drill.gnss import RATE_HZ, Gnss, Sent
+from fenceguard.simulator.body import STEP_S, Body
+from fenceguard.simulator.faults import FAULTS, Change, World
+from fenceguard.simulator.gnss import RATE_HZ, Gnss, Sent
 from fenceguard.drill.policies import POLICIES
-from fenceguard.drill.route import Planner, Route
+from fenceguard.simulator.routes import Planner, Route
 from fenceguard.errors import BadInput
 from fenceguard.judgement.types import Rung
-from fenceguard.lawn.fence import Fence
 from fenceguard.mower.footprint import Footprint
-from fenceguard.settings import Settings
+from fenceguard.settings import Loaded
 
 STEPS_PER_EPOCH = round(1.0 / RATE_HZ / STEP_S)
 STEPS_PER_TICK = 2
@@ -91,11 +90,12 @@ def cell(length_m: float) -> int:
 class Ground:
     """A fence with its routes: made once for many drills. Raises BadInput if there are none."""
 
-    def __init__(self, settings: Settings, fence: Fence) -> None:
-        self.settings = settings
-        self.fence = fence
+    def __init__(self, loaded: Loaded) -> None:
+        settings = loaded.settings
+        self.loaded = loaded
+        self.fence = loaded.fence
         self.footprint = Footprint(settings.mower.outline_m, settings.mower.antenna_m)
-        self.routes = Planner(settings, fence, self.footprint).routes()
+        self.routes = Planner(settings, self.fence, self.footprint).routes()
         if not self.routes:
             raise BadInput("the lawn has no room for a lap or a stripe; drill on a larger one")
 
@@ -142,7 +142,7 @@ class _Drill:
         self._body = Body(random, route, random.randrange(len(route.points_m)))
         self._gnss = Gnss(random, ground.fence.frame.origin)
         self._world = World(self._gnss.state)
-        self._policy = POLICIES[policy_name](ground.settings, ground.fence)
+        self._policy = POLICIES[policy_name](ground.loaded)
         self._under_way: list[Sent] = []
         self._regions = [0, 0, 0, 0]
         self._cells: Counter[str] = Counter()

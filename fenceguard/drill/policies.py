@@ -5,12 +5,12 @@ from typing import Protocol
 
 import shapely
 
-from fenceguard.judgement.supervisor import Supervisor
+from fenceguard.guard import Guard
 from fenceguard.judgement.types import Decision, Grant, Rung
-from fenceguard.lawn.fence import Fence
 from fenceguard.receiver.epoch import FIXED
 from fenceguard.receiver.receiver import Receiver
-from fenceguard.settings import Settings
+from fenceguard.recording.write import RESOLUTION_S, rounded_s
+from fenceguard.settings import Loaded
 
 SHRUNK_BY_M = 0.3
 
@@ -21,6 +21,7 @@ class Policy(Protocol):
     grant: Grant
     rung: Rung
     decision: Decision | None
+    """The newest one; None where nothing like it is made."""
 
     def feed(self, data: bytes, at_s: float) -> None:
         """Bytes have arrived."""
@@ -32,34 +33,32 @@ class Policy(Protocol):
 class Supervised:
     """The whole chain, from framing to the grant."""
 
-    def __init__(self, settings: Settings, fence: Fence) -> None:
-        self._receiver = Receiver.as_set(settings.receiver)
-        self._supervisor = Supervisor(settings, fence)
-        self.decision: Decision | None = None
+    def __init__(self, loaded: Loaded) -> None:
+        self._guard = Guard(loaded)
+        self._guard.start(0.0, 0.0, run="drill", mode="drill", source="simulator")
         self.tick(0.0)
 
     def feed(self, data: bytes, at_s: float) -> None:
         """Bytes to epochs to decisions."""
-        for epoch in self._receiver.feed(data, at_s):
-            self._take(self._supervisor.step(at_s, epoch))
+        self._take(self._guard.receive(rounded_s(at_s), data))
 
     def tick(self, now_s: float) -> None:
         """A decision on the tick."""
-        for epoch in self._receiver.poll(now_s):
-            self._supervisor.step(now_s, epoch)
-        self._take(self._supervisor.step(now_s, None))
+        self._take(self._guard.tick(rounded_s(now_s) + RESOLUTION_S / 2.0))
 
-    def _take(self, decision: Decision) -> None:
-        self.decision = decision
-        self.grant = decision.grant
-        self.rung = decision.rung
+    def _take(self, decisions: list[Decision]) -> None:
+        self._guard.entries()
+        if decisions:
+            self.decision = decisions[-1]
+            self.grant, self.rung = self.decision.grant, self.decision.rung
 
 
 class HandWritten:
     """Quality 4 and the antenna inside the shrunk fence: everything; else nothing."""
 
-    def __init__(self, settings: Settings, fence: Fence) -> None:
-        self._receiver = Receiver.as_set(settings.receiver)
+    def __init__(self, loaded: Loaded) -> None:
+        settings, fence = loaded.settings, loaded.fence
+        self._receiver = Receiver.from_settings(settings.receiver)
         self.decision: Decision | None = None
         self._frame = fence.frame
         self._inside = shapely.buffer(fence.area, -SHRUNK_BY_M)
@@ -84,7 +83,7 @@ class HandWritten:
         self.grant = Grant(on, on, False, False, self._full_mps if on else 0.0, now_s)
 
 
-POLICIES: dict[str, Callable[[Settings, Fence], Policy]] = {
+POLICIES: dict[str, Callable[[Loaded], Policy]] = {
     "supervised": Supervised,
     "hand_written": HandWritten,
 }

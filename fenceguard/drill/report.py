@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from fenceguard.drill.drill import CELLS, CELLS_PER_DECADE, LEAST_CELL_M, REGIONS, USABLE_M, Result
-from fenceguard.drill.faults import FAULTS
+from fenceguard.simulator.faults import FAULTS
 from fenceguard.errors import BadInput
 
 CONFIDENCE = 0.95

@@ -10,8 +10,8 @@ from typing import Any, NamedTuple
 import yaml
 
 from fenceguard.drill.drill import SETTLED_S, Ground, Result, play
-from fenceguard.drill.faults import Change, World
-from fenceguard.drill.gnss import FIXED, FLOAT, SINGLE, Kind, State
+from fenceguard.simulator.faults import Change, World
+from fenceguard.simulator.gnss import FIXED, FLOAT, SINGLE, Kind, State
 from fenceguard.errors import BadInput
 
 KEYS = {"about", "runs", "lasts_s", "timeline", "must"}

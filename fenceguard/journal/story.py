@@ -43,6 +43,11 @@ class Run:
     stop: Stop | None = None
 
     @property
+    def held_s(self) -> dict[str, float]:
+        """For how long each monitor, or wait, kept it below `full`."""
+        return {} if self.totals is None else self.totals.held_s
+
+    @property
     def lasted_s(self) -> float:
         """From its first record to its last."""
         return self.last.mono_s - self.first.mono_s
@@ -202,7 +207,3 @@ def _watch_only_in(start: Start) -> list[str]:
     limits = start.settings.get("limits", {})
     return [monitor for monitor, one in limits.items() if one.get("watch_only")]
 
-
-def held_by(totals: Totals) -> list[tuple[str, float]]:
-    """What kept a run below `full`, and for how long, the longest first."""
-    return sorted(totals.held_s.items(), key=lambda one: -one[1])

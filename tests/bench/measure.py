@@ -14,7 +14,7 @@ from fenceguard.drill import demo
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.epochs import Assembler
-from fenceguard.receiver.files import chunks
+from fenceguard.recording.files import chunks
 from fenceguard.receiver.framing import Framer, Sentence
 from fenceguard.receiver.sentences import Fragment, read
 from fenceguard.replay import RecordedClock, Replay

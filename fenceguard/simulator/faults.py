@@ -5,7 +5,7 @@ from collections.abc import Callable
 from random import Random
 from typing import NamedTuple
 
-from fenceguard.drill.gnss import (
+from fenceguard.simulator.gnss import (
     FIXED,
     FLOAT,
     OTHER_STATION,

@@ -7,8 +7,8 @@ import math
 from random import Random
 from typing import NamedTuple
 
-from fenceguard.drill.body import Pose
-from fenceguard.drill.nmea import gga, gst, hdt, position_text, rmc, sentence
+from fenceguard.simulator.body import Pose
+from fenceguard.simulator.nmea import gga, gst, hdt, position_text, rmc, sentence
 from fenceguard.lawn.frame import Frame
 
 RATE_HZ = 5

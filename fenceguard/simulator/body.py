@@ -4,7 +4,7 @@ import math
 from random import Random
 from typing import NamedTuple
 
-from fenceguard.drill.route import SPACING_M, Route
+from fenceguard.simulator.routes import SPACING_M, Route
 from fenceguard.judgement.types import Grant
 
 Point = tuple[float, float]
