@@ -25,9 +25,9 @@ from fenceguard.journal.read import records, verify
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.words import Decision
 from fenceguard.outputs.lines import Lines
-from fenceguard.receiver.ports import SerialPort
 from fenceguard.service import ResetButton, Service
 from fenceguard.settings import Loaded, load
+from fenceguard.sources.serial_port import SerialPort
 from tests.bench.recorded import Gga, raw_gga, unpacked
 from tests.bench.recorded import write_settings as write_settings_around
 from tests.conftest import Plug, sentence

@@ -21,9 +21,10 @@ from fenceguard.judgement.words import Decision
 from fenceguard.outputs.lines import Lines
 from fenceguard.outputs.teller import Teller
 from fenceguard.receiver.epoch import quality_name, utc_text
-from fenceguard.receiver.ports import SerialPort, StreamPort
 from fenceguard.service import ResetButton, Service
 from fenceguard.settings import ReceiverSettings, load
+from fenceguard.sources.serial_port import SerialPort
+from fenceguard.sources.stream import StreamPort
 from fenceguard.words import cause_text
 
 STATUS_EVERY_S = 1.0
