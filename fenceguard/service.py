@@ -3,17 +3,14 @@
 import math
 import time
 from collections.abc import Callable
-from typing import Protocol
-
-from gpiozero import Button
-from gpiozero.pins import Factory
 
 from fenceguard.account import Event
-from fenceguard.errors import BadInput
+from fenceguard.inputs.buttons import ResetButton
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.words import Decision, Inputs
 from fenceguard.outputs.lines import Lines
-from fenceguard.settings import InputSettings, Loaded
+from fenceguard.settings import Loaded
+from fenceguard.sources.source import Source
 from fenceguard.watch import Watch
 
 RESET = Inputs(reset=True)
@@ -22,51 +19,6 @@ RESET = Inputs(reset=True)
 def clock_s() -> float:
     """A clock that never goes back, and that goes on while the board sleeps."""
     return time.clock_gettime(time.CLOCK_BOOTTIME)
-
-
-class Port(Protocol):
-    """Where the receiver's bytes come from."""
-
-    def read(self, timeout_s: float) -> bytes:
-        """What has arrived; waits no longer than the timeout."""
-
-    @property
-    def ended(self) -> bool:
-        """Nothing will ever come again."""
-
-    @property
-    def fault(self) -> str | None:
-        """Why nothing comes at present."""
-
-
-class ResetButton:
-    """The button by which a person at the machine lets it leave `locked`.
-
-    Only a press counts: a button that is held, or stuck, at start does nothing until released.
-    Raises BadInput if the pin cannot be had.
-    """
-
-    def __init__(self, settings: InputSettings, pin_factory: Factory | None = None) -> None:
-        try:
-            self._button = Button(
-                settings.reset_pin, pull_up=True, bounce_time=None, pin_factory=pin_factory
-            )
-        except Exception as error:  # each pin library has errors of its own
-            raise BadInput(
-                f"inputs.reset_pin: {settings.reset_pin} cannot be read: {error}"
-            ) from error
-        self._was_down = True
-
-    def pressed(self) -> bool:
-        """Whether it has gone down since the last call."""
-        down = bool(self._button.is_pressed)
-        pressed = down and not self._was_down
-        self._was_down = down
-        return pressed
-
-    def close(self) -> None:
-        """Give the pin back."""
-        self._button.close()
 
 
 class Service:
@@ -78,7 +30,7 @@ class Service:
     def __init__(
         self,
         loaded: Loaded,
-        port: Port,
+        port: Source,
         lines: Lines,
         journal: Journal,
         *,
@@ -92,6 +44,8 @@ class Service:
         self._lines = lines
         self._shown = shown
         self._button = button
+        # A button that is held, or stuck, at start does nothing until released.
+        self._was_down = True
         self._tick_s = loaded.settings.tick_s
         self._stop_reason: str | None = None
 
@@ -135,7 +89,9 @@ class Service:
         return self._stop_reason
 
     def _tick(self, now_s: float) -> None:
-        pressed = self._button is not None and self._button.pressed()
+        down = self._button is not None and self._button.down()
+        pressed = down and not self._was_down
+        self._was_down = down
         decision = self._watch.step(now_s, None, RESET if pressed else Inputs())
         self._lines.beat()
         self._shown(decision, self._port.fault)

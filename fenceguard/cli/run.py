@@ -16,12 +16,13 @@ from fenceguard.cli.common import (
     use_board_pins,
 )
 from fenceguard.errors import BadInput
+from fenceguard.inputs.buttons import ResetButton
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.words import Decision
 from fenceguard.outputs.lines import Lines
 from fenceguard.outputs.teller import Teller
 from fenceguard.receiver.epoch import quality_name, utc_text
-from fenceguard.service import ResetButton, Service
+from fenceguard.service import Service
 from fenceguard.settings import ReceiverSettings, load
 from fenceguard.sources.serial_port import SerialPort
 from fenceguard.sources.stream import StreamPort
@@ -68,14 +69,14 @@ def run(args: argparse.Namespace) -> int:
     with contextlib.ExitStack() as closing:
         teller = Teller(_write)
         closing.callback(teller.close)
-        lines = closing.enter_context(Lines(loaded.settings.outputs))
+        lines = closing.enter_context(Lines.from_settings(loaded.settings.outputs))
         journal = Journal(loaded.path(loaded.settings.journal.directory))
         closing.callback(journal.close)
         port = _open(loaded.settings.receiver)
         closing.callback(port.close)
         button = None
         if loaded.settings.inputs is not None:
-            button = ResetButton(loaded.settings.inputs)
+            button = ResetButton(loaded.settings.inputs.reset_pin)
             closing.callback(button.close)
         columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
         status = Status(teller, journal, columns)
