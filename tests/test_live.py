@@ -21,13 +21,14 @@ from gpiozero.pins.mock import MockFactory, MockPin
 
 from fenceguard.account import Event
 from fenceguard.cli.common import OUTPUTS_CAUTION
+from fenceguard.inputs.buttons import ResetButton
 from fenceguard.journal.read import records, verify
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Decision
 from fenceguard.outputs.lines import Lines
-from fenceguard.receiver.ports import SerialPort
-from fenceguard.service import ResetButton, Service
+from fenceguard.service import Service
 from fenceguard.settings import Loaded, load
+from fenceguard.sources.serial_port import SerialPort
 from tests.bench.recorded import Gga, raw_gga, unpacked
 from tests.bench.recorded import write_settings as write_settings_around
 from tests.conftest import Plug, sentence
@@ -83,8 +84,8 @@ class Machine:
         self._closed = False
         self._port = port
         self._journal = Journal(self.directory)
-        self._lines = Lines(settings.outputs, self.factory)
-        button = ResetButton(settings.inputs, self.factory) if settings.inputs else None
+        self._lines = Lines.from_settings(settings.outputs, self.factory)
+        button = ResetButton(settings.inputs.reset_pin, self.factory) if settings.inputs else None
         self.service = Service(
             loaded,
             port,

@@ -1,7 +1,9 @@
-"""Lines, reset button and teller: mock pins that note what is written to them, and real pipes."""
+"""Lines and teller: mock pins that note what is written to them, and real pipes."""
 
 import contextlib
 import os
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -10,7 +12,6 @@ from typing import Any
 
 import pytest
 from gpiozero import DigitalOutputDevice
-from gpiozero.pins.mock import MockFactory, MockPin
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -18,68 +19,21 @@ from fenceguard.errors import BadInput
 from fenceguard.judgement.types import Grant
 from fenceguard.outputs.lines import Lines
 from fenceguard.outputs.teller import END_S, WAITING, Teller
-from fenceguard.service import ResetButton
-from fenceguard.settings.models import InputSettings, OutputSettings
+from fenceguard.settings import LineSettings, OutputSettings
+from tests.support.pins import ALL_OFF, NO_SUCH_PIN, PINS, Board, PinError
 
-PINS = {"drive_enable": 5, "blade_enable": 6, "slow": 13, "heartbeat": 19, "warning": 26}
-NO_SUCH_PIN = 53
-"""BCM numbers of a 40-pin board end at 27."""
 SLACK_S = 0.5
 """By which a busy machine may be late."""
-ALL_OFF = dict.fromkeys(PINS, False)
 
 
-class PinError(Exception):
-    """What a pin library raises that knows none of gpiozero's errors, as that of a board does."""
+def wires(active_high: bool = True, **changes: Any) -> dict[str, LineSettings]:
+    """The wires of every line, as settings give them; None leaves a line out."""
+    lines = {name: {"pin": pin, "active_high": active_high} for name, pin in PINS.items()}
+    return OutputSettings.model_validate(lines | changes).lines()
 
 
-class Pin(MockPin):  # type: ignore[misc]
-    """A pin that notes every level written to it, changed or not, and that can break."""
-
-    def __init__(self, factory: MockFactory, info: Any) -> None:
-        self.written: list[bool] = []
-        self.broken = False
-        super().__init__(factory, info)
-
-    def _set_state(self, value: float) -> None:
-        if self.broken:
-            raise PinError("the pin cannot be written")
-        self.written.append(bool(value))
-        super()._set_state(value)
-
-
-class Board:
-    """A board whose pins are seen from outside: by their levels."""
-
-    def __init__(self, active_high: bool = True, **changes: Any) -> None:
-        self.factory = MockFactory(pin_class=Pin)
-        self.active_high = active_high
-        lines = {name: {"pin": pin, "active_high": active_high} for name, pin in PINS.items()}
-        self.settings = OutputSettings.model_validate(lines | changes)
-
-    def lines(self) -> Lines:
-        return Lines(self.settings, self.factory)
-
-    def pin(self, name: str) -> Pin:
-        pin = self.factory.pin(PINS[name])
-        assert isinstance(pin, Pin)
-        return pin
-
-    def on(self) -> dict[str, bool]:
-        """For each line, whether its pin has the level that means on."""
-        return {name: bool(self.pin(name).state) == self.active_high for name in PINS}
-
-    def written(self) -> int:
-        """How often any pin was written."""
-        return sum(len(self.pin(name).written) for name in PINS)
-
-    def can_be_had(self, name: str) -> bool:
-        """Whether the pin belongs to nobody."""
-        try:
-            DigitalOutputDevice(PINS[name], initial_value=None, pin_factory=self.factory).close()
-        except Exception:
-            return False
-        return True
+def lines_of(board: Board, **changes: Any) -> Lines:
+    return Lines(wires(board.active_high, **changes), board.factory)
 
 
 @pytest.fixture(params=[True, False], ids=["active high", "active low"])
@@ -114,7 +68,7 @@ def test_every_rung_puts_its_lines_on_and_the_others_off(
     board: Board, given_: Grant, on: set[str]
 ) -> None:
     for before in (grant(False, False, False, False), ALL):
-        with board.lines() as lines:
+        with lines_of(board) as lines:
             lines.apply(before)
             lines.apply(given_)
             assert {name for name, is_on in board.on().items() if is_on} == on
@@ -122,13 +76,14 @@ def test_every_rung_puts_its_lines_on_and_the_others_off(
 
 @pytest.mark.parametrize("name", [name for name in PINS if name != "heartbeat"])
 def test_each_line_has_its_own_polarity(name: str) -> None:
-    board = Board(True, **{name: {"pin": PINS[name], "active_high": False}})
+    board = Board()
     levels = {other: other == name for other in PINS}
-    with board.lines() as lines:
-        assert {other: bool(board.pin(other).state) for other in PINS} == levels
+    low = {name: {"pin": PINS[name], "active_high": False}}
+    with lines_of(board, **low) as lines:
+        assert {other: board.line(other).high for other in PINS} == levels
         lines.apply(ALL)
         levels = {other: other not in (name, "heartbeat") for other in PINS}
-        assert {other: bool(board.pin(other).state) for other in PINS} == levels
+        assert {other: board.line(other).high for other in PINS} == levels
 
 
 booleans = st.booleans()
@@ -138,8 +93,8 @@ grants = st.builds(grant, booleans, booleans, booleans, booleans)
 @given(given_=st.lists(grants, min_size=1, max_size=20), active_high=booleans)
 def test_only_changes_are_written(given_: list[Grant], active_high: bool) -> None:
     board = Board(active_high)
-    with board.lines() as lines:
-        before = board.written()
+    with lines_of(board) as lines:
+        before = board.writes()
         for one in given_:
             lines.apply(one)
             assert board.on() == {
@@ -151,25 +106,25 @@ def test_only_changes_are_written(given_: list[Grant], active_high: bool) -> Non
             }
         steps = [(False,) * 4, *(one[:4] for one in given_)]
         changes = sum(a != b for old, new in pairwise(steps) for a, b in zip(old, new, strict=True))
-        assert board.written() - before == changes
+        assert board.writes() - before == changes
 
 
 def test_the_heartbeat_turns_over_once_a_beat(board: Board) -> None:
-    with board.lines() as lines:
-        pin = board.pin("heartbeat")
+    with lines_of(board) as lines:
+        pin = board.line("heartbeat")
         pin.written.clear()
-        others = board.written()
+        others = board.writes()
         for beat in range(1, 8):
             lines.beat()
             lines.apply(grant(False, False, False, False))
             assert board.on()["heartbeat"] is (beat % 2 == 1)
             assert len(pin.written) == beat
-        assert board.written() - len(pin.written) == others
+        assert board.writes() - len(pin.written) == others
 
 
 def test_the_warning_line_may_be_left_out() -> None:
-    board = Board(warning=None)
-    with board.lines() as lines:
+    board = Board()
+    with lines_of(board, warning=None) as lines:
         lines.apply(ALL)
         assert board.can_be_had("warning")
         assert board.on() == ALL_OFF | {"drive_enable": True, "blade_enable": True, "slow": True}
@@ -180,22 +135,62 @@ def test_without_settings_there_are_no_pins(monkeypatch: pytest.MonkeyPatch) -> 
     """Not even a pin library is asked for, which off the board there would be none of."""
     monkeypatch.setattr("gpiozero.Device.pin_factory", None)
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "nothing-of-that-name")
-    with Lines(None) as lines:
-        lines.apply(ALL)
-        lines.beat()
-        lines.off()
-    lines.close()
+    for lines in (Lines(), Lines(None), Lines({}), Lines.from_settings(None)):
+        with lines:
+            lines.apply(ALL)
+            lines.beat()
+            lines.off()
+        lines.close()
+
+
+def test_without_pins_their_library_is_not_even_imported() -> None:
+    """It takes a fifth of a second and some megabytes, which a small board feels."""
+    program = (
+        "import sys; from fenceguard.outputs.lines import Lines; import fenceguard.inputs.buttons; "
+        "Lines(None).close(); Lines.from_settings(None).close(); print('gpiozero' in sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], check=True, capture_output=True, text=True
+    )
+    assert done.stdout == "False\n"
+
+
+def test_the_lines_of_the_settings_are_those_of_their_wires(board: Board) -> None:
+    settings = OutputSettings.model_validate(
+        {name: {"pin": pin, "active_high": board.active_high} for name, pin in PINS.items()}
+    )
+    with Lines.from_settings(settings, board.factory) as lines:
+        all_on(board, lines)
+    assert board.on() == ALL_OFF
+
+
+def test_a_wire_that_no_line_is_known_for_is_refused() -> None:
+    with pytest.raises(ValueError, match="horn"):
+        Lines({"horn": wires()["slow"]}, Board().factory)
+
+
+def test_the_worst_is_written_first(board: Board) -> None:
+    """The blade, then the drive: a write that hangs must hang after them."""
+    worst_first = ["blade_enable", "drive_enable", "slow", "warning", "heartbeat"]
+    with lines_of(board) as lines:
+        assert board.written_in_order() == worst_first
+        all_on(board, lines)
+        lines.apply(grant(False, False, False, False))
+        assert board.written_in_order()[-4:] == worst_first[:-1]
+        for put_off in (lines.off, lines.close):
+            put_off()
+            assert board.written_in_order() == worst_first
 
 
 # Off, whatever happens
 
 
 def test_all_lines_are_off_from_construction_on(board: Board) -> None:
-    with board.lines():
+    with lines_of(board):
         assert board.on() == ALL_OFF
         for name in PINS:
-            assert set(board.pin(name).written) <= {not board.active_high}
-            assert board.pin(name).function == "output"
+            assert set(board.line(name).levels) <= {not board.active_high}
+            assert board.line(name).function == "output"
 
 
 def all_on(board: Board, lines: Lines) -> None:
@@ -205,7 +200,7 @@ def all_on(board: Board, lines: Lines) -> None:
 
 
 def test_off_puts_every_line_off_and_the_next_grant_on_again(board: Board) -> None:
-    with board.lines() as lines:
+    with lines_of(board) as lines:
         for _ in range(2):
             all_on(board, lines)
             lines.off()
@@ -213,7 +208,7 @@ def test_off_puts_every_line_off_and_the_next_grant_on_again(board: Board) -> No
 
 
 def test_close_puts_every_line_off_gives_the_pins_back_and_may_be_repeated(board: Board) -> None:
-    lines = board.lines()
+    lines = lines_of(board)
     all_on(board, lines)
     assert not any(map(board.can_be_had, PINS))
     for _ in range(2):
@@ -229,7 +224,7 @@ def test_leaving_the_block_puts_every_line_off(
     with contextlib.ExitStack() as around:
         if raised is not None:
             around.enter_context(pytest.raises(raised))
-        with board.lines() as lines:
+        with lines_of(board) as lines:
             all_on(board, lines)
             if raised is not None:
                 raise raised
@@ -241,9 +236,9 @@ def test_leaving_the_block_puts_every_line_off(
 def test_each_line_is_put_off_even_if_another_one_fails(
     board: Board, broken: str, way: str
 ) -> None:
-    lines = board.lines()
+    lines = lines_of(board)
     all_on(board, lines)
-    board.pin(broken).broken = True
+    board.line(broken).broken = True
     with pytest.raises(PinError):
         if way == "leave":
             with lines:
@@ -256,12 +251,12 @@ def test_each_line_is_put_off_even_if_another_one_fails(
 
 
 def test_a_line_that_could_not_be_put_off_is_tried_again(board: Board) -> None:
-    with board.lines() as lines:
+    with lines_of(board) as lines:
         all_on(board, lines)
-        board.pin("drive_enable").broken = True
+        board.line("drive_enable").broken = True
         with pytest.raises(PinError):
             lines.off()
-        board.pin("drive_enable").broken = False
+        board.line("drive_enable").broken = False
         lines.off()
         assert board.on() == ALL_OFF
 
@@ -277,19 +272,19 @@ def beginning(name: str, pin: int) -> str:
 def test_a_pin_that_another_device_has(board: Board, name: str) -> None:
     other = DigitalOutputDevice(PINS[name], initial_value=True, pin_factory=board.factory)
     with pytest.raises(BadInput) as caught:
-        board.lines()
+        lines_of(board)
     assert str(caught.value).startswith(beginning(name, PINS[name]))
     assert other.value == 1
     rest = [other_name for other_name in PINS if other_name != name]
     assert all(map(board.can_be_had, rest))
-    assert all(set(board.pin(one).written) <= {not board.active_high} for one in rest)
+    assert all(set(board.line(one).levels) <= {not board.active_high} for one in rest)
 
 
 @pytest.mark.parametrize("name", PINS)
 def test_a_pin_that_the_board_lacks(name: str) -> None:
-    board = Board(True, **{name: {"pin": NO_SUCH_PIN}})
+    board = Board()
     with pytest.raises(BadInput) as caught:
-        board.lines()
+        lines_of(board, **{name: {"pin": NO_SUCH_PIN}})
     assert str(caught.value).startswith(beginning(name, NO_SUCH_PIN))
     assert "set outputs: none" in str(caught.value)
     assert all(map(board.can_be_had, PINS))
@@ -299,76 +294,20 @@ def test_a_pin_that_the_board_lacks(name: str) -> None:
 @pytest.mark.parametrize("name", PINS)
 def test_a_pin_that_its_library_does_not_give_out(board: Board, name: str) -> None:
     """Another program holds it, say, which only the library of the board can know."""
-    board.pin(name).broken = True
+    board.line(name).broken = True
     with pytest.raises(BadInput) as caught:
-        board.lines()
+        lines_of(board)
     assert str(caught.value).startswith(beginning(name, PINS[name]))
-    assert "the pin cannot be written" in str(caught.value)
+    assert "the pin is gone" in str(caught.value)
     assert all(board.can_be_had(other) for other in PINS if other != name)
-    assert all(set(board.pin(other).written) <= {not board.active_high} for other in PINS)
+    assert all(set(board.line(other).levels) <= {not board.active_high} for other in PINS)
 
 
 def test_a_machine_without_pins(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("gpiozero.Device.pin_factory", None)
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "nothing-of-that-name")
     with pytest.raises(BadInput, match=r'install "fenceguard\[board\]"'):
-        Lines(Board().settings)
-
-
-# The reset button
-
-RESET_PIN = 21
-RESET = InputSettings(reset_pin=RESET_PIN)
-
-
-def test_only_a_press_counts_and_it_counts_once() -> None:
-    factory = MockFactory()
-    button = ResetButton(RESET, factory)
-    pin = factory.pin(RESET_PIN)
-    for _ in range(3):
-        assert [button.pressed() for _ in range(3)] == [False] * 3
-        pin.drive_low()
-        assert [button.pressed() for _ in range(3)] == [True, False, False]
-        pin.drive_high()
-
-
-def test_a_button_held_at_start_does_nothing_until_released_and_pressed_again() -> None:
-    factory = MockFactory()
-    button = ResetButton(RESET, factory)
-    factory.pin(RESET_PIN).drive_low()
-    assert [button.pressed() for _ in range(3)] == [False] * 3
-    factory.pin(RESET_PIN).drive_high()
-    assert not button.pressed()
-    factory.pin(RESET_PIN).drive_low()
-    assert button.pressed()
-
-
-def test_the_pin_of_the_button_is_pulled_up_and_given_back() -> None:
-    factory = MockFactory()
-    for _ in range(2):
-        button = ResetButton(RESET, factory)
-        assert factory.pin(RESET_PIN).pull == "up"
-        button.close()
-
-
-@pytest.mark.parametrize("pin", [RESET_PIN, NO_SUCH_PIN])
-def test_a_button_whose_pin_cannot_be_had(pin: int) -> None:
-    factory = MockFactory()
-    other = DigitalOutputDevice(RESET_PIN, pin_factory=factory)
-    with pytest.raises(BadInput, match=rf"^inputs\.reset_pin: {pin} cannot be read: "):
-        ResetButton(InputSettings(reset_pin=pin), factory)
-    other.close()
-
-
-def test_a_button_whose_pin_its_library_does_not_give_out() -> None:
-    class Refused(MockPin):  # type: ignore[misc]
-        def _set_pull(self, value: str) -> None:
-            if value == "up":
-                raise PinError("the pin is busy")
-            super()._set_pull(value)
-
-    with pytest.raises(BadInput, match=r"^inputs\.reset_pin: 21 .* the pin is busy"):
-        ResetButton(RESET, MockFactory(pin_class=Refused))
+        Lines(wires())
 
 
 # The teller

@@ -98,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
     leaving = Leaving(*(SIGNALS if args.drive_outputs else ()))
     journal = Journal(args.journal) if args.journal else None
     try:
-        with Lines(loaded.settings.outputs if args.drive_outputs else None) as lines:
+        with Lines.from_settings(loaded.settings.outputs if args.drive_outputs else None) as lines:
             replay = Replay(
                 loaded, lines=lines, journal=journal, speed=speed, leaving=leaving.asked
             )

@@ -1,16 +1,16 @@
 """The hands: output lines that must be actively kept on."""
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from types import TracebackType
-from typing import Self
-
-from gpiozero import DigitalOutputDevice
-from gpiozero.pins import Factory
+from typing import TYPE_CHECKING, Protocol, Self
 
 from fenceguard.errors import BadInput
 from fenceguard.judgement.types import Grant
-from fenceguard.settings.models import OutputSettings
+
+if TYPE_CHECKING:
+    from gpiozero import DigitalOutputDevice
+    from gpiozero.pins import Factory
 
 GRANTED: dict[str, Callable[[Grant], bool]] = {
     "blade_enable": lambda grant: grant.blade,
@@ -20,35 +20,63 @@ GRANTED: dict[str, Callable[[Grant], bool]] = {
 }
 """For each line that a grant moves, whether it is on; what is worst comes first."""
 HEARTBEAT = "heartbeat"
+WORST_FIRST = (*GRANTED, HEARTBEAT)
+"""The order in which lines are written."""
+
+
+class Wire(Protocol):
+    """Where a line leaves the board."""
+
+    @property
+    def pin(self) -> int:
+        """BCM number of the pin."""
+
+    @property
+    def active_high(self) -> bool:
+        """Whether the pin is high while the line is on."""
+
+
+class Wiring(Protocol):
+    """Settings that know the wires."""
+
+    def lines(self) -> Mapping[str, Wire]:
+        """The lines that are wired, by name."""
 
 
 class Lines:
-    """Drive, blade, slow, warning and heartbeat lines; without settings there are no pins.
+    """Drive, blade, slow, warning and heartbeat lines; without wires there are no pins.
 
-    All lines are off from construction on, until a grant turns them on, and off again after
-    `off` or `close`, or when the `with` block is left for whatever reason. Raises BadInput at
-    construction if the pins cannot be had.
+    `wires` are named as in `WORST_FIRST`. All lines are off from construction on, until a grant
+    turns them on, and off again after `off` or `close`, or when the `with` block is left for
+    whatever reason. Raises BadInput at construction if the pins cannot be had, and ValueError for
+    any other name.
     """
 
-    def __init__(self, settings: OutputSettings | None, pin_factory: Factory | None = None) -> None:
+    def __init__(
+        self, wires: Mapping[str, Wire] | None = None, pin_factory: "Factory | None" = None
+    ) -> None:
         self._devices: dict[str, DigitalOutputDevice] = {}
         self._on: dict[str, bool] = {}
-        wanted = {} if settings is None else settings.lines()
-        for name, line in wanted.items():
+        wires = wires or {}
+        if unknown := wires.keys() - set(WORST_FIRST):
+            raise ValueError(f"there are no such lines: {', '.join(sorted(unknown))}")
+        for name in WORST_FIRST:
+            if name not in wires:
+                continue
             try:
-                self._devices[name] = DigitalOutputDevice(
-                    line.pin,
-                    active_high=line.active_high,
-                    initial_value=False,
-                    pin_factory=pin_factory,
-                )
+                self._devices[name] = _device(wires[name], pin_factory)
             except Exception as error:  # each pin library has errors of its own
                 self.close()
                 raise BadInput(
-                    f"outputs.{name}: pin {line.pin} cannot be driven: {error}; on the board "
-                    'install "fenceguard[board]", elsewhere set outputs: none'
+                    f"outputs.{name}: pin {wires[name].pin} cannot be driven: {error}; on the "
+                    'board install "fenceguard[board]", elsewhere set outputs: none'
                 ) from error
             self._on[name] = False
+
+    @classmethod
+    def from_settings(cls, settings: Wiring | None, pin_factory: "Factory | None" = None) -> Self:
+        """The lines that the settings wire; none where there are no outputs."""
+        return cls(None if settings is None else settings.lines(), pin_factory)
 
     def apply(self, grant: Grant) -> None:
         """Put the lines where the grant wants them; only changes are written."""
@@ -69,8 +97,8 @@ class Lines:
 
     def off(self) -> None:
         """Every line off, each even if another one fails. Raises what failed last."""
-        with contextlib.ExitStack() as each:
-            for name, device in self._devices.items():
+        with contextlib.ExitStack() as each:  # what is put on it last is done first
+            for name, device in reversed(self._devices.items()):
                 each.callback(device.off)
                 self._on[name] = False
 
@@ -93,3 +121,12 @@ class Lines:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+def _device(wire: Wire, pin_factory: "Factory | None") -> "DigitalOutputDevice":
+    # Imported here, as it takes time and memory, and only a board has pins.
+    from gpiozero import DigitalOutputDevice
+
+    return DigitalOutputDevice(
+        wire.pin, active_high=wire.active_high, initial_value=False, pin_factory=pin_factory
+    )

@@ -1,0 +1,1 @@
+"""Where a live receiver's bytes come from."""
