@@ -53,13 +53,15 @@ class Outcome:
 class RecordedClock:
     """The time at which each epoch of a log arrived.
 
-    It is the time of the TAG block where there is one, else the epoch's own UTC. It starts at 0 and
-    never goes back: an epoch whose time went back is taken to have come one ordinary interval after
-    the one before. A leap of more than a day counts as an hour.
+    It is told by TAG blocks where there are any, else the epoch's own UTC. It starts at 0 and never
+    goes back: an epoch whose time went back is taken to have come one ordinary interval after the
+    one before. A leap of more than a day counts as an hour.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, begin_s: float | None = None) -> None:
+        """With TAG blocks, time begins at `begin_s` by them; else with the first epoch."""
         self._now_s = 0.0
+        self._begin_s = begin_s
         self._stamp_s = math.nan
         self._interval_s = 1.0
 
@@ -70,7 +72,7 @@ class RecordedClock:
         if self._stamp_s < UNDATED_BEFORE_S <= stamp_s:
             passed_s = round(passed_s % DAY_S, 3)
         if math.isnan(self._stamp_s):
-            passed_s = 0.0
+            passed_s = 0.0 if self._begin_s is None else stamp_s - self._begin_s
         elif passed_s > LONGEST_GAP_S:
             passed_s = LEAP_COUNTS_S
         elif passed_s > 0.0:
@@ -123,7 +125,7 @@ class Replay:
         self._leaving = leaving
         self._pace = None if speed is None else Pace(speed, leaving)
         self._guard = Guard(loaded, journal.next_intervention if journal else 1)
-        self._clock = RecordedClock()
+        self._clock: RecordedClock | None = None
         self._now_s: float | None = None
         self._outcome = Outcome(Story(), [])
 
@@ -181,10 +183,12 @@ class Replay:
             )
 
     def _hear(self, log: str, tag_time_s: float | None, epoch: Epoch) -> None:
+        if self._clock is None:
+            self._clock = RecordedClock(self._guard.receiver.tag_time_s)
         at_s = self._clock.arrival_s(tag_time_s, epoch)
         if self._now_s is None:
-            self._now_s = at_s
-            self._guard.start(at_s, epoch.utc_s, run="replay", mode="replay", source=log)
+            self._now_s = 0.0
+            self._guard.start(0.0, epoch.utc_s, run="replay", mode="replay", source=log)
         self._pass(at_s)
         self._act(self._guard.hear(at_s, epoch))
 

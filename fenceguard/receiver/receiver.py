@@ -1,6 +1,5 @@
 """A receiver's bytes to epochs."""
 
-import math
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Self
 
@@ -23,8 +22,9 @@ class Receiver:
         self._assembler = Assembler(epoch_wait_s)
         self._accuracy = accuracy
         self._unreadable = 0
-        self._tag_time_s = -math.inf
-        """The newest TAG time of a log."""
+        self.tag_time_s: float | None = None
+        """Of a log that is read: the newest TAG time in it."""
+        self._reads_log = False
 
     @classmethod
     def as_set(cls, settings: "ReceiverSettings") -> Self:
@@ -52,7 +52,7 @@ class Receiver:
     @property
     def due_s(self) -> float | None:
         """When `poll` is to be called at the latest; None while nothing is waited for."""
-        return self._assembler.due_s
+        return None if self._reads_log else self._assembler.due_s
 
     def feed(self, data: bytes, at_s: float) -> list[Epoch]:
         """Epochs that are complete with bytes that arrived at `at_s`."""
@@ -68,30 +68,31 @@ class Receiver:
     def finish(self) -> list[Epoch]:
         """The input has ended: the epoch that was still waiting."""
         self._framer.finish()
-        self._tag_time_s = -math.inf
+        self.tag_time_s = None
         return self._assembler.finish()
 
     def feed_log(self, data: bytes) -> Iterator[tuple[float | None, Epoch]]:
         """Epochs of a log, each with when it was complete by the TAG blocks; None without them.
 
         With TAG times an epoch is put together as if it had come live. Without them it is not known
-        when anything came, so nothing is given up for late.
+        when anything came, so nothing is given up for late. Nothing is due: a log has its own time.
         """
+        self._reads_log = True
         for fragment in self._fragments(self._framer.feed(data)):
+            tag_time_s = self.tag_time_s
             if fragment.tag_time_s is not None:
                 # For putting together, time never goes back.
-                self._tag_time_s = max(self._tag_time_s, fragment.tag_time_s)
-            timed = self._tag_time_s > -math.inf
-            at_s = self._tag_time_s if timed else 0.0
+                tag_time_s = max(tag_time_s or 0.0, fragment.tag_time_s)
+            at_s = tag_time_s or 0.0
             due_s = self._assembler.due_s
             if due_s is not None and due_s <= at_s:
                 yield from ((due_s, epoch) for epoch in self._assembler.poll(due_s))
-            for epoch in self._assembler.feed(fragment, at_s):
-                yield at_s if timed else None, epoch
+            self.tag_time_s = tag_time_s
+            yield from ((tag_time_s, epoch) for epoch in self._assembler.feed(fragment, at_s))
 
     def finish_log(self) -> list[tuple[float | None, Epoch]]:
         """The log has ended: what was still waiting, with when it would have been handed on."""
-        due_s = self._assembler.due_s if self._tag_time_s > -math.inf else None
+        due_s = None if self.tag_time_s is None else self._assembler.due_s
         return [(due_s, epoch) for epoch in self.finish()]
 
     def _fragments(self, sentences: Iterable[Sentence]) -> Iterator[Fragment]:
