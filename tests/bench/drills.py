@@ -1,58 +1,85 @@
-"""`python -m tests.bench.drills`: how fast drills run, beside the supervisor alone."""
+"""`python -m tests.bench.drills`: how fast drills run, beside the guard alone."""
 
 import sys
 import time
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import ClassVar
 
 from rich.console import Console
 
+from fenceguard.drill import policies
 from fenceguard.drill.campaign import plan_of, run_all
 from fenceguard.drill.drill import LASTS_S, Ground, run
-from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.receiver.epoch import Epoch
-from fenceguard.settings import load
+from fenceguard.guard import Guard
+from fenceguard.judgement.types import Decision
+from fenceguard.settings import Loaded, load
 
 SETTINGS = Path(__file__).parents[2] / "config" / "demo" / "settings.yaml"
 RUNS = 12
 CAMPAIGN_RUNS = 48
 
 
+class Noting(Guard):
+    """A guard that notes what it is told."""
+
+    told: ClassVar[list[list[tuple[float, bytes | None]]]]
+
+    def __init__(self, loaded: Loaded, first_intervention: int = 1) -> None:
+        super().__init__(loaded, first_intervention)
+        self._calls: list[tuple[float, bytes | None]] = []
+        self.told.append(self._calls)
+
+    def receive(self, at_s: float, data: bytes) -> list[Decision]:
+        self._calls.append((at_s, data))
+        return super().receive(at_s, data)
+
+    def tick(self, at_s: float) -> list[Decision]:
+        self._calls.append((at_s, None))
+        return super().tick(at_s)
+
+
+@contextmanager
+def noted(told: list[list[tuple[float, bytes | None]]]) -> Iterator[None]:
+    """Have the drills note what they tell their guards, a list for each."""
+    Noting.told = told
+    policies.Guard = Noting  # type: ignore[misc, attr-defined]
+    try:
+        yield
+    finally:
+        policies.Guard = Guard  # type: ignore[attr-defined]
+
+
 def main() -> int:
     """Measure and print."""
     loaded = load(SETTINGS)
-    ground = Ground(loaded.settings, loaded.fence)
-    steps: list[tuple[float, Epoch | None]] = []
-    taken = Supervisor.step
-
-    def noted(self: Supervisor, now_s: float, epoch: Epoch | None, *more: object) -> object:
-        steps.append((now_s, epoch))
-        return taken(self, now_s, epoch, *more)  # type: ignore[arg-type]
-
-    # What the supervisor was told in one set of drills, to be told again by itself.
-    Supervisor.step = noted  # type: ignore[method-assign, assignment]
-    ends = []
-    for number in range(RUNS):
-        run(ground, "supervised", (), 1, number)
-        ends.append(len(steps))
-    Supervisor.step = taken  # type: ignore[method-assign]
+    ground = Ground(loaded)
+    # What the guard was told in one set of drills, to be told again by itself.
+    told: list[list[tuple[float, bytes | None]]] = []
+    with noted(told):
+        for number in range(RUNS):
+            run(ground, "supervised", (), 1, number)
     began_s = time.perf_counter()
     for number in range(RUNS):
         run(ground, "supervised", (), 1, number)
     drill_s = time.perf_counter() - began_s
     began_s = time.perf_counter()
-    begin = 0
-    for end in ends:
-        supervisor = Supervisor(loaded.settings, loaded.fence)
-        for now_s, epoch in steps[begin:end]:
-            supervisor.step(now_s, epoch)
-        begin = end
+    for calls in told:
+        guard = Guard(loaded)
+        guard.start(0.0, 0.0, run="bench", mode="bench", source="")
+        for at_s, data in calls:
+            if data is None:
+                guard.tick(at_s)
+            else:
+                guard.receive(at_s, data)
     alone_s = time.perf_counter() - began_s
     simulated_s = RUNS * LASTS_S
     out = Console(width=80, highlight=False)
     out.print(f"Drills: {simulated_s / drill_s:.0f} simulated seconds a second and core")
-    out.print(f"Supervisor alone: {simulated_s / alone_s:.0f}; ratio {drill_s / alone_s:.2f}")
+    out.print(f"Guard alone: {simulated_s / alone_s:.0f}; ratio {drill_s / alone_s:.2f}")
     campaign_s = {}
     plan = plan_of(loaded, (), 1, "single", (), ("supervised",), LASTS_S)
     for jobs in (1, 2):

@@ -11,7 +11,7 @@ from typing import NamedTuple, TypeVar
 import pynmea2
 
 from fenceguard.drill import demo
-from fenceguard.judgement.supervisor import Supervisor
+from fenceguard.guard import Guard
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.epochs import Assembler
 from fenceguard.recording.files import chunks
@@ -147,13 +147,10 @@ def clocked(epochs: list[Epoch]) -> list[tuple[float, Epoch]]:
 
 def judge(arrivals: list[tuple[float, Epoch]], loaded: Loaded) -> None:
     """Epochs, and the ticks between them, to decisions."""
-    supervisor = Supervisor(loaded.settings, loaded.fence)
-    tick_s, next_tick_s = loaded.settings.tick_s, 0.0
+    guard = Guard(loaded)
+    guard.start(0.0, 0.0, run="bench", mode="bench", source="")
     for arrival_s, epoch in arrivals:
-        while next_tick_s < arrival_s:
-            supervisor.step(next_tick_s, None)
-            next_tick_s += tick_s
-        supervisor.step(arrival_s, epoch)
+        guard.hear(arrival_s, epoch)
 
 
 def peak_of_replay_mib(subject: Subject) -> float:
@@ -164,7 +161,7 @@ def peak_of_replay_mib(subject: Subject) -> float:
 def import_s() -> float:
     """Seconds that a fresh process takes to import the live service."""
     timing = (
-        "import time; began_s = time.perf_counter(); import fenceguard.service; "
+        "import time; began_s = time.perf_counter(); import fenceguard.live; "
         "print(time.perf_counter() - began_s)"
     )
     return min(float(_python("-c", timing)) for _ in range(RUNS))
