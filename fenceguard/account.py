@@ -5,8 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from fenceguard.judgement.bound import sigma_m
-from fenceguard.judgement.types import Decision, Finding, Rung
+from fenceguard.judgement.types import Bound, Decision, Finding, Rung
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch, quality_name, utc_text
 from fenceguard.settings import Loaded
 
@@ -160,7 +159,7 @@ class Account:
         situation = decision.situation
         epoch = situation.epoch
         return {
-            "epoch": None if epoch is None else self._epoch_evidence(epoch),
+            "epoch": None if epoch is None else _epoch_evidence(epoch, situation.bound),
             "clearance_m": rounded(situation.clearance_m),
             "nearest": situation.nearest,
             "bound_m": rounded(situation.bound_m),
@@ -169,22 +168,23 @@ class Account:
             "fence_hash": self._loaded.fence_hash,
         }
 
-    def _epoch_evidence(self, epoch: Epoch) -> Evidence:
-        return {
-            "utc": utc_text(epoch.utc_s),
-            "quality": quality_name(epoch.quality),
-            "lat": rounded(epoch.lat_deg, 9),
-            "lon": rounded(epoch.lon_deg, 9),
-            "height_m": rounded(epoch.height_m),
-            "age_s": rounded(epoch.age_s),
-            "station": epoch.station,
-            "satellites": epoch.satellites,
-            "hdop": rounded(epoch.hdop),
-            "sigma_m": rounded(sigma_m(epoch, self._loaded.settings.bound)),
-            "speed_mps": rounded(epoch.speed_mps),
-            "course_deg": rounded(epoch.course_deg),
-            "heading_deg": rounded(epoch.heading_deg),
-        }
+
+def _epoch_evidence(epoch: Epoch, bound: Bound | None) -> Evidence:
+    return {
+        "utc": utc_text(epoch.utc_s),
+        "quality": quality_name(epoch.quality),
+        "lat": rounded(epoch.lat_deg, 9),
+        "lon": rounded(epoch.lon_deg, 9),
+        "height_m": rounded(epoch.height_m),
+        "age_s": rounded(epoch.age_s),
+        "station": epoch.station,
+        "satellites": epoch.satellites,
+        "hdop": rounded(epoch.hdop),
+        "sigma_m": None if bound is None else rounded(bound.sigma_m),
+        "speed_mps": rounded(epoch.speed_mps),
+        "course_deg": rounded(epoch.course_deg),
+        "heading_deg": rounded(epoch.heading_deg),
+    }
 
 
 def finding_evidence(finding: Finding) -> Evidence:

@@ -9,8 +9,8 @@ from typing import Any
 from fenceguard import __version__
 from fenceguard.account import Account, Event
 from fenceguard.journal.write import Journal
-from fenceguard.judgement.supervisor import NOTHING_PRESSED, Supervisor
-from fenceguard.judgement.types import Decision, Inputs
+from fenceguard.judgement.supervisor import Supervisor
+from fenceguard.judgement.types import NOTHING_PRESSED, Decision, Inputs
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.receiver import Receiver
@@ -33,13 +33,13 @@ class Watch:
     ) -> None:
         settings = loaded.settings
         first = journal.next_intervention if journal else 1
-        self.receiver = Receiver.as_set(settings.receiver)
+        self.receiver = Receiver.from_settings(settings.receiver)
         self.account = Account(loaded, first, host_utc_s)
         self.lines = lines
         self._loaded = loaded
         self._journal = journal
         self._told = told
-        self._supervisor = Supervisor(settings, loaded.fence)
+        self._supervisor = Supervisor.from_settings(settings, loaded.fence)
         self._summary_s = settings.journal.summary_s if settings.journal else 60.0
         self._summary_due_s: float | None = None
 

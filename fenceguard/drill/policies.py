@@ -33,8 +33,8 @@ class Supervised:
     """The whole chain, from framing to the grant."""
 
     def __init__(self, settings: Settings, fence: Fence) -> None:
-        self._receiver = Receiver.as_set(settings.receiver)
-        self._supervisor = Supervisor(settings, fence)
+        self._receiver = Receiver.from_settings(settings.receiver)
+        self._supervisor = Supervisor.from_settings(settings, fence)
         self.decision: Decision | None = None
         self.tick(0.0)
 
@@ -59,7 +59,7 @@ class HandWritten:
     """Quality 4 and the antenna inside the shrunk fence: everything; else nothing."""
 
     def __init__(self, settings: Settings, fence: Fence) -> None:
-        self._receiver = Receiver.as_set(settings.receiver)
+        self._receiver = Receiver.from_settings(settings.receiver)
         self.decision: Decision | None = None
         self._frame = fence.frame
         self._inside = shapely.buffer(fence.area, -SHRUNK_BY_M)

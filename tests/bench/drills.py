@@ -44,7 +44,7 @@ def main() -> int:
     began_s = time.perf_counter()
     begin = 0
     for end in ends:
-        supervisor = Supervisor(loaded.settings, loaded.fence)
+        supervisor = Supervisor.from_settings(loaded.settings, loaded.fence)
         for now_s, epoch in steps[begin:end]:
             supervisor.step(now_s, epoch)
         begin = end

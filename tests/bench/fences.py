@@ -84,7 +84,7 @@ def microseconds(on: Fence, given: list[Epoch]) -> float:
     settings = Settings.model_validate(CONTENT)
     taken_s = []
     for _ in range(RUNS):
-        supervisor = Supervisor(settings, on)
+        supervisor = Supervisor.from_settings(settings, on)
         began_s = time.perf_counter()
         for number, epoch in enumerate(given):
             supervisor.step(number / 10.0, epoch)

@@ -147,7 +147,7 @@ def clocked(epochs: list[Epoch]) -> list[tuple[float, Epoch]]:
 
 def judge(arrivals: list[tuple[float, Epoch]], loaded: Loaded) -> None:
     """Epochs, and the ticks between them, to decisions."""
-    supervisor = Supervisor(loaded.settings, loaded.fence)
+    supervisor = Supervisor.from_settings(loaded.settings, loaded.fence)
     tick_s, next_tick_s = loaded.settings.tick_s, 0.0
     for arrival_s, epoch in arrivals:
         while next_tick_s < arrival_s:
