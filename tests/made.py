@@ -4,6 +4,9 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from fenceguard.judgement.limits import Limited, limited
+from fenceguard.judgement.types import Bound
+from fenceguard.settings.models import Limits
 from tests.conftest import sentence
 from tests.lawns import offset
 
@@ -17,6 +20,19 @@ QUICK: dict[str, Any] = {
     "bound": {"optimism": {"float": 1.5}, "floor_m": {"float": 0.0}},
 }
 """Settings with which a mower is at full within four seconds, and a float does not halt it."""
+
+
+def limited_one(monitor: str, **limits: Any) -> Limited:
+    """A monitor with its default limits but for the changes."""
+    given = Limits.model_validate({monitor: limits}).parameters()
+    return next(one for one in limited(given) if one.monitor.name == monitor)
+
+
+def bound(radius_m: float | None) -> Bound | None:
+    """A bound that is all floor; None where there is none."""
+    if radius_m is None:
+        return None
+    return Bound(0.0, 1.0, 0.0, 4.3, floor_m=radius_m, radius_m=radius_m)
 
 
 def standing(

@@ -16,7 +16,7 @@ from scipy import stats
 
 from fenceguard.cli import main
 from fenceguard.drill.policies import POLICIES, Supervised
-from fenceguard.judgement.bound import bound_m, sigma_m
+from fenceguard.judgement.bound import bound_of, sigma_m
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.framing import Sentence
@@ -61,7 +61,7 @@ def only(*sent: bytes, accuracy: AccuracySentence | None = MAPPED) -> Epoch:
 
 
 def stated_m(*sent: bytes) -> float:
-    sigma = sigma_m(only(gga(), *sent), PLAIN)
+    sigma = sigma_m(only(gga(), *sent), PLAIN.parameters())
     assert sigma is not None
     return sigma
 
@@ -99,9 +99,9 @@ def test_the_bound_holds_however_long_the_ellipse(
     settings = PLAIN.model_copy(update={"probability": probability})
     for distance in (stats.rayleigh, stats.halfnorm):
         told_m, holds_m = distance.ppf(share), distance.ppf(probability)
-        bound = bound_m(only(gga(), own(f"{told_m:.6f}"), accuracy=mapped), settings)
+        bound = bound_of(only(gga(), own(f"{told_m:.6f}"), accuracy=mapped), settings.parameters())
         assert bound is not None
-        assert bound > holds_m
+        assert bound.radius_m > holds_m
 
 
 # What the sentence tells

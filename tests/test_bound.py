@@ -8,13 +8,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2, rayleigh
 
-from fenceguard.judgement.bound import bound_m, radius_per_sigma, sigma_m
+from fenceguard.judgement.bound import bound_of, radius_per_sigma, sigma_m
+from fenceguard.judgement.parameters import BoundParameters
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings.models import BoundSettings
 
 
-def settings(**given: Any) -> BoundSettings:
-    return BoundSettings.model_validate(given)
+def settings(**given: Any) -> BoundParameters:
+    return BoundSettings.model_validate(given).parameters()
+
+
+def bound_m(given: Epoch, parameters: BoundParameters) -> float | None:
+    bound = bound_of(given, parameters)
+    return None if bound is None else bound.radius_m
 
 
 def epoch(quality: int | None = 4, **given: Any) -> Epoch:
@@ -171,3 +177,28 @@ def test_more_error_never_gives_a_smaller_bound(a: float, b: float) -> None:
 def test_the_default_at_the_default_probability() -> None:
     factor = math.sqrt(-2 * math.log(1e-4))
     assert bound_m(epoch(), settings()) == pytest.approx(factor * 1.2 * 0.02 + 0.01)
+
+
+@given(st.floats(0.0, 100.0), st.floats(0.0, 200.0), st.sampled_from([1, 2, 3, 4, 5]))
+def test_its_parts_give_its_radius(sigma: float, age_s: float, quality: int) -> None:
+    """The formula of the docstring, from the parts alone, and each part from its setting."""
+    given = settings(optimism={"float": 2.5}, floor_m={"single": 0.8})
+    heard = epoch(quality, sigma_major_m=sigma, age_s=age_s)
+    bound = bound_of(heard, given)
+    assert bound is not None
+    spread_m = math.sqrt((bound.optimism * bound.sigma_m) ** 2 + bound.age_m**2)
+    assert bound.radius_m == pytest.approx(bound.per_sigma * spread_m + bound.floor_m, rel=1e-9)
+    name = ("single", "differential", "pps", "fixed", "float")[quality - 1]
+    assert bound.sigma_m == sigma_m(heard, given)
+    assert (bound.optimism, bound.floor_m) == (given.optimism[name], given.floor_m[name])
+    assert bound.age_m == pytest.approx(given.age_rate_mps * max(0.0, age_s - 1.0))
+    assert bound.per_sigma == pytest.approx(rayleigh.ppf(given.probability), rel=1e-6)
+
+
+@pytest.mark.parametrize("part", ["sigma_m", "optimism", "floor_m"])
+def test_a_solution_that_lacks_a_part_has_no_bound(part: str) -> None:
+    given = settings()
+    values = getattr(given, part)
+    without: Any = {part: {name: values[name] for name in values if name != "fixed"}}
+    assert bound_of(epoch(4), given._replace(**without)) is None
+    assert bound_of(epoch(5), given._replace(**without)) is not None

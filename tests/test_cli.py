@@ -322,6 +322,32 @@ def test_a_limit_equal_to_the_next_is_not_odd(settings: Path) -> None:
     assert "never reached" not in for_people("check", "--settings", settings, *words)
 
 
+@pytest.mark.parametrize(
+    ("key", "fits", "odd", "said"),
+    [
+        ("limits.stopping.slowed", 0.15, 0.1501, "mower.stopping.keep_m: the told speed keeps"),
+        ("limits.blade_stop.slowed", 0.05, 0.0501, "mower.stopping.blade_keep_m: the told"),
+        ("mower.stopping.keep_m", 0.15, 0.1499, "less than limits.stopping.slowed (0.15 m)"),
+        ("mower.stopping.blade_keep_m", 0.05, 0.0499, "less than limits.blade_stop.slowed (0.05"),
+        ("mower.course_within_deg", 45, 45.1, "farther than limits.course.slowed (45) permits"),
+        ("limits.course.slowed", 45, 44.9, "mower.course_within_deg: a course is believed to 45"),
+        ("limits.stopping.watch_only", "false", "true", "limits.stopping demands nothing, so the"),
+        ("limits.course.watch_only", "false", "true", "limits.course demands nothing, so a course"),
+        ("limits.stopping.slowed", "never", 0.2, "mower.stopping.keep_m"),
+        ("limits.course.slowed", 46, "never", "limits.course demands nothing"),
+    ],
+)
+def test_check_notes_where_limits_and_what_is_kept_ahead_do_not_fit(
+    settings: Path, key: str, fits: object, odd: object, said: str
+) -> None:
+    def noted(value: object) -> str:
+        text = for_people("check", "--settings", settings, "--set", f"{key}={value}")
+        return " ".join(text.split())
+
+    assert said in noted(odd)
+    assert said not in noted(fits)
+
+
 @pytest.mark.parametrize("columns", [40, 60])
 def test_everything_fits_the_terminal(settings: Path, log: Path, columns: int) -> None:
     for words in (("check",), ("replay", log)):

@@ -43,7 +43,7 @@ class Subject:
 
     def live(self, data: bytes, cuts: Sequence[int]) -> list[Decision]:
         """Feed bytes in pieces, at the recording's pace, with ticks between."""
-        supervisor = Supervisor(self.loaded.settings, self.loaded.fence)
+        supervisor = Supervisor.from_settings(self.loaded.settings, self.loaded.fence)
         receiver = Receiver(self.loaded.settings.receiver.epoch_wait_s)
         decisions = []
         now_s, tick_s = 0.0, 0.0

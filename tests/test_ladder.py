@@ -29,7 +29,7 @@ def settings(start: str = "halted", blade_delay_s: float = 3.0) -> Settings:
 
 def ladder_at(rung: Rung, blade_delay_s: float = 3.0) -> tuple[Ladder, float]:
     """A ladder that has just come down to a rung from `full`, and the time."""
-    ladder = Ladder(settings(blade_delay_s=blade_delay_s))
+    ladder = Ladder(settings(blade_delay_s=blade_delay_s).parameters().ladder)
     ladder.forget(0.0)
     now_s = 0.0
     while ladder.rung is not FULL:
@@ -139,7 +139,7 @@ def test_locked_is_left_by_a_reset_only_and_must_arm_again() -> None:
 
 @pytest.mark.parametrize("start", ["halted", "locked"])
 def test_never_starts_at_full(start: str) -> None:
-    ladder = Ladder(settings(start))
+    ladder = Ladder(settings(start).parameters().ladder)
     assert ladder.rung.word == start
     grant = ladder.grant(0.0)
     assert (grant.drive, grant.blade, grant.warning, grant.top_speed_mps) == (
@@ -151,7 +151,7 @@ def test_never_starts_at_full(start: str) -> None:
 
 
 def test_halted_is_left_for_the_first_time_only_when_armed() -> None:
-    ladder = Ladder(settings())
+    ladder = Ladder(settings().parameters().ladder)
     ladder.forget(0.0)
     ladder.step(1000.0, FULL, True, False)
     assert ladder.rung is HALTED
@@ -202,7 +202,7 @@ def test_grants_run_out_and_tell_the_speed() -> None:
     st.sampled_from(["halted", "locked"]),
 )
 def test_invariants_of_any_walk(steps: list[tuple[float, Rung, bool, bool]], start: str) -> None:
-    ladder = Ladder(settings(start))
+    ladder = Ladder(settings(start).parameters().ladder)
     ladder.forget(0.0)
     now_s, blade_off_at_s = 0.0, 0.0
     for passed_s, demand, reset, may_arm in steps:

@@ -5,13 +5,15 @@ from typing import Any
 
 import pytest
 
-from fenceguard.judgement.limits import Row, Watched, watched
+from fenceguard.judgement.limits import Limited, limited
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.monitors.base import Monitor, Reading
+from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.types import Rung, Situation
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings.models import Limits
+from tests.made import bound, limited_one
 
 EPSILON = 1e-9
 
@@ -22,7 +24,7 @@ def situation(**epoch: Any) -> Situation:
         epoch=Epoch(1e9, 50.0, 10.0, **{**good, **epoch}),
         clearance_m=5.0,
         nearest="lawn",
-        bound_m=0.1,
+        bound=bound(0.1),
         silence_s=0.1,
         utc_lag_s=0.0,
         ahead_m=5.0,
@@ -31,10 +33,13 @@ def situation(**epoch: Any) -> Situation:
     )
 
 
+def at(room_m: float) -> Situation:
+    return situation()._replace(clearance_m=room_m, bound=bound(0.0))
+
+
 def demanded(monitor: str, given: Situation, **limits: Any) -> Rung | None:
     """What a monitor demands after so long that no limit waits any more."""
-    all_limits = Limits.model_validate({monitor: limits} if limits else {})
-    one = next(one for one in watched(all_limits) if one.monitor.name == monitor)
+    one = limited_one(monitor, **limits)
     one.find(0.0, given)
     finding = one.find(60.0, given)
     return None if finding is None else finding.rung
@@ -54,9 +59,9 @@ def demanded(monitor: str, given: Situation, **limits: Any) -> Rung | None:
         ("hdop", "slowed", 2.0, lambda v: situation(hdop=v)),
         ("hdop", "blade_off", 4.0, lambda v: situation(hdop=v)),
         ("hdop", "halted", 8.0, lambda v: situation(hdop=v)),
-        ("bound", "slowed", 0.15, lambda v: situation()._replace(bound_m=v)),
-        ("bound", "blade_off", 0.3, lambda v: situation()._replace(bound_m=v)),
-        ("bound", "halted", 2.5, lambda v: situation()._replace(bound_m=v)),
+        ("bound", "slowed", 0.15, lambda v: situation()._replace(bound=bound(v))),
+        ("bound", "blade_off", 0.3, lambda v: situation()._replace(bound=bound(v))),
+        ("bound", "halted", 2.5, lambda v: situation()._replace(bound=bound(v))),
     ],
 )
 def test_above_the_limit_demands_the_rung_and_the_limit_itself_does_not(
@@ -76,9 +81,14 @@ def test_above_the_limit_demands_the_rung_and_the_limit_itself_does_not(
         ("satellites", "slowed", 8, lambda v: situation(satellites=v)),
         ("satellites", "blade_off", 6, lambda v: situation(satellites=v)),
         ("satellites", "halted", 5, lambda v: situation(satellites=v)),
-        ("room", "slowed", -0.01, lambda v: situation()._replace(clearance_m=v, bound_m=0.0)),
-        ("room", "blade_off", -0.03, lambda v: situation()._replace(clearance_m=v, bound_m=0.0)),
-        ("room", "halted", -0.06, lambda v: situation()._replace(clearance_m=v, bound_m=0.0)),
+        ("room", "slowed", -0.01, lambda v: situation()._replace(clearance_m=v, bound=bound(0.0))),
+        (
+            "room",
+            "blade_off",
+            -0.03,
+            lambda v: situation()._replace(clearance_m=v, bound=bound(0.0)),
+        ),
+        ("room", "halted", -0.06, lambda v: situation()._replace(clearance_m=v, bound=bound(0.0))),
     ],
 )
 def test_below_the_limit_demands_the_rung_and_the_limit_itself_does_not(
@@ -91,8 +101,8 @@ def test_below_the_limit_demands_the_rung_and_the_limit_itself_does_not(
 
 def test_a_room_that_only_slows_must_be_short_for_a_while() -> None:
     """On both sides of the time, and begun anew once there was enough in between."""
-    one = next(one for one in watched(Limits.model_validate({})) if one.monitor.name == "room")
-    short = situation()._replace(clearance_m=0.0, bound_m=0.02)
+    one = limited_one("room")
+    short = situation()._replace(clearance_m=0.0, bound=bound(0.02))
     for begin_s in (0.0, 100.0):
         assert one.find(begin_s, short) is None
         assert one.find(begin_s + 0.499, short) is None
@@ -103,9 +113,9 @@ def test_a_room_that_only_slows_must_be_short_for_a_while() -> None:
 
 
 def test_room_is_clearance_less_bound() -> None:
-    given = situation()._replace(clearance_m=0.4, bound_m=0.411)
+    given = situation()._replace(clearance_m=0.4, bound=bound(0.411))
     assert demanded("room", given) is Rung.SLOWED
-    assert demanded("room", given._replace(bound_m=0.409)) is None
+    assert demanded("room", given._replace(bound=bound(0.409))) is None
 
 
 @pytest.mark.parametrize(
@@ -144,15 +154,13 @@ def test_poorer_solutions_can_be_allowed_but_no_solution_never_passes() -> None:
         ("correction_age", lambda v: situation(age_s=v)),
         ("satellites", lambda v: situation(satellites=v)),
         ("hdop", lambda v: situation(hdop=v)),
-        ("bound", lambda v: situation()._replace(bound_m=v)),
+        ("bound", lambda v: situation()._replace(bound=bound(v))),
         ("room", lambda v: situation()._replace(clearance_m=v)),
-        ("room", lambda v: situation()._replace(bound_m=v)),
+        ("room", lambda v: situation()._replace(bound=bound(v))),
     ],
 )
 def test_unknown_is_worst(monitor: str, make: Any, value: float | None) -> None:
-    finding = next(
-        one for one in watched(Limits.model_validate({})) if one.monitor.name == monitor
-    ).find(0.0, make(value))
+    finding = limited_one(monitor).find(0.0, make(value))
     assert finding is not None
     assert (finding.rung, finding.value, finding.limit) == (Rung.HALTED, None, None)
     assert finding.note
@@ -163,7 +171,7 @@ ADVISORY = {"late", "station", "refix", "jump", "drift", "height", "course"}
 
 
 def test_no_epoch_is_unknown_to_every_monitor_that_confidence_comes_from() -> None:
-    for one in watched(Limits.model_validate({})):
+    for one in limited(Limits.model_validate({}).parameters()):
         finding = one.find(0.0, Situation())
         if one.monitor.name in ADVISORY:
             assert finding is None
@@ -177,7 +185,7 @@ def test_no_epoch_is_unknown_to_every_monitor_that_confidence_comes_from() -> No
 
 @pytest.mark.parametrize(("quality", "name"), [(2, "differential"), (4, "fixed"), (5, "float")])
 def test_a_corrected_solution_without_an_age_halts(quality: int, name: str) -> None:
-    ages = next(o for o in watched(Limits.model_validate({})) if o.monitor.name == "correction_age")
+    ages = limited_one("correction_age")
     finding = ages.find(0.0, situation(quality=quality, age_s=None))
     assert finding is not None
     assert finding.rung is Rung.HALTED
@@ -198,7 +206,7 @@ def test_a_limit_that_is_never_is_none() -> None:
     without = Limits.model_validate(
         {"hdop": {"slowed": "never", "blade_off": "never", "halted": "never"}}
     )
-    assert "hdop" not in [one.monitor.name for one in watched(without)]
+    assert "hdop" not in [one.monitor.name for one in limited(without.parameters())]
 
 
 def test_locked_can_be_demanded() -> None:
@@ -206,8 +214,7 @@ def test_locked_can_be_demanded() -> None:
 
 
 def test_a_limit_with_a_time_must_be_exceeded_for_that_long_without_a_break() -> None:
-    limits = Limits.model_validate({"hdop": {"slowed": {"limit": 2.0, "for_s": 3.0}}})
-    one = next(one for one in watched(limits) if one.monitor.name == "hdop")
+    one = limited_one("hdop", slowed={"limit": 2.0, "for_s": 3.0})
     poor, good = situation(hdop=2.5), situation(hdop=1.0)
 
     def rung(now_s: float, given: Situation) -> Rung | None:
@@ -227,9 +234,7 @@ def test_a_limit_with_a_time_must_be_exceeded_for_that_long_without_a_break() ->
 
 def test_of_two_limits_with_a_time_each_has_its_own() -> None:
     timed = {"slowed": {"limit": 2.0, "for_s": 3.0}, "blade_off": {"limit": 4.0, "for_s": 3.0}}
-    one = next(
-        o for o in watched(Limits.model_validate({"hdop": timed})) if o.monitor.name == "hdop"
-    )
+    one = limited_one("hdop", **timed)
 
     def rung(now_s: float, hdop: float) -> Rung | None:
         finding = one.find(now_s, situation(hdop=hdop))
@@ -245,8 +250,7 @@ def test_of_two_limits_with_a_time_each_has_its_own() -> None:
 
 
 def test_the_time_does_not_run_while_the_hazard_cannot_occur() -> None:
-    limits = Limits.model_validate({"correction_age": {"slowed": {"limit": 10.0, "for_s": 3.0}}})
-    one = next(one for one in watched(limits) if one.monitor.name == "correction_age")
+    one = limited_one("correction_age", slowed={"limit": 10.0, "for_s": 3.0})
     old = situation(age_s=15.0)
     assert one.find(0.0, old) is None
     assert one.find(2.0, situation(quality=1, age_s=None)) is None
@@ -259,7 +263,9 @@ def test_a_monitor_that_raises_is_a_finding() -> None:
     def read(_: Situation) -> Reading:
         raise ZeroDivisionError("by nothing")
 
-    broken = Watched(Monitor("broken", "m", "above", read), (Row(Rung.SLOWED, 1.0, 0.0),), True)
+    broken = Limited(
+        Monitor("broken", "m", "above", read), MonitorParameters((Row(Rung.SLOWED, 1.0),))
+    )
     finding = broken.find(0.0, situation())
     assert finding is not None
     assert finding.rung is Rung.HALTED
@@ -267,5 +273,5 @@ def test_a_monitor_that_raises_is_a_finding() -> None:
 
 
 def test_a_good_situation_has_no_findings() -> None:
-    found = [one.find(0.0, situation()) for one in watched(Limits.model_validate({}))]
+    found = [one.find(0.0, situation()) for one in limited(Limits.model_validate({}).parameters())]
     assert found == [None] * len(MONITORS)

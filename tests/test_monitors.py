@@ -8,16 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fenceguard.judgement.limits import watched
+from fenceguard.judgement.limits import limited
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.track import NO_EVIDENCE
-from fenceguard.judgement.types import Decision, Finding, Rung, Situation
+from fenceguard.judgement.types import NO_EVIDENCE, Decision, Finding, Rung, Situation
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Settings
 from fenceguard.settings.models import Limits
 from tests.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
+from tests.made import limited_one
 
 EPSILON = 1e-9
 UTC_S = 1_700_000_000.0
@@ -28,8 +28,7 @@ Make = Callable[[Any], Situation]
 
 def found(monitor: str, given: Situation, **limits: Any) -> Finding | None:
     """What a monitor finds, with its default limits but for the changes."""
-    all_limits = Limits.model_validate({monitor: limits} if limits else {})
-    one = next(one for one in watched(all_limits) if one.monitor.name == monitor)
+    one = limited_one(monitor, **limits)
     return one.find(0.0, given)
 
 
@@ -200,7 +199,11 @@ def test_the_way_ahead_shrinks_as_fast_as_the_mower_goes(
 )
 def test_with_time_the_demand_comes_without_an_epoch(monitor: str, way_m: float) -> None:
     """1 m more than the way to rest, at 0.5 m/s: 2 s until the last of it is gone."""
-    one = next(one for one in watched(Limits.model_validate({})) if one.monitor.name == monitor)
+    one = next(
+        one
+        for one in limited(Limits.model_validate({}).parameters())
+        if one.monitor.name == monitor
+    )
     assert one.timed
     given = ahead(way_m + 1.0)
     rungs = []
@@ -218,7 +221,11 @@ def test_with_time_the_demand_comes_without_an_epoch(monitor: str, way_m: float)
 
 @pytest.mark.parametrize("monitor", ["late", "station", "refix", "jump", "drift", "height"])
 def test_what_only_an_epoch_can_change_is_not_asked_at_every_tick(monitor: str) -> None:
-    one = next(one for one in watched(Limits.model_validate({})) if one.monitor.name == monitor)
+    one = next(
+        one
+        for one in limited(Limits.model_validate({}).parameters())
+        if one.monitor.name == monitor
+    )
     assert not one.timed
 
 
@@ -317,7 +324,7 @@ def supervisor(watch_only: str | None) -> Supervisor:
     }
     if watch_only is not None:
         content["limits"] = {watch_only: {"watch_only": True}}
-    judge = Supervisor(Settings.model_validate(content), FENCE)
+    judge = Supervisor.from_settings(Settings.model_validate(content), FENCE)
     judge.step(-0.25, epoch(-0.25))
     return judge
 

@@ -2,6 +2,8 @@
 
 import ast
 import math
+import subprocess
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -12,6 +14,9 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 import fenceguard.judgement
+from fenceguard.judgement.monitors import MONITORS
+from fenceguard.judgement.monitors.base import Monitor, Reading
+from fenceguard.judgement.parameters import MonitorParameters, Parameters, Row
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import Decision, Finding, Inputs, Rung
 from fenceguard.lawn.fence import Fence
@@ -27,6 +32,7 @@ LAWN_ALONE = polygon(LAWN, "keep_in", "lawn")
 LAWN_ALONE["properties"]["stations"] = ["0001", "0002"]
 FENCE: Fence = fence_of(collection(LAWN_ALONE))
 WIDTH_M, DEPTH_M = LAWN[2]
+BODY: dict[str, Any] = {"outline_m": OUTLINE, "antenna_m": [0, 0]}
 
 
 def settings(**changes: Any) -> Settings:
@@ -34,7 +40,7 @@ def settings(**changes: Any) -> Settings:
     content: dict[str, Any] = {
         "fence": "x",
         "outputs": "none",
-        "mower": {"outline_m": OUTLINE, "antenna_m": [0, 0]},
+        "mower": BODY,
         "arm": {"fixed_for_s": 1.0},
         "clear_s": {"slowed": 0.5, "blade_off": 0.5, "halted": 0.5},
         "blade_delay_s": 0.3,
@@ -63,7 +69,7 @@ class Mower:
     """A supervisor with a clock, fed at 8 Hz: eighths of a second add up exactly."""
 
     def __init__(self, fence: Fence = FENCE, **changes: Any) -> None:
-        self.supervisor = Supervisor(settings(**changes), fence)
+        self.supervisor = Supervisor.from_settings(settings(**changes), fence)
         self.now_s = 100.0
         self.last: Decision | None = None
 
@@ -198,6 +204,72 @@ def test_a_reset_does_nothing_while_something_demands_locked() -> None:
     assert mower.tick(reset=True).rung is LOCKED
     mower.hear()
     assert mower.tick(reset=True).rung is HALTED
+
+
+# Inputs are held
+
+
+def test_a_button_that_is_down_at_the_first_step_is_no_press_until_it_was_released() -> None:
+    mower = Mower(start="locked")
+    for _ in range(20):
+        mower.now_s += 0.125
+        assert mower.take(epoch(START_UTC_S + mower.now_s), reset=True).rung is LOCKED
+    mower.hear()
+    assert mower.tick(reset=True).why == "reset"
+    assert mower.supervisor.rung is HALTED
+
+
+def test_a_button_that_is_held_is_one_press() -> None:
+    """It is down while something demands `locked`; that goes away, and it is still down."""
+    mower = Mower(start="locked", limits={"silence": {"locked": 10.0}})
+    mower.hear()
+    mower.tick(10.1)
+    for _ in range(20):
+        mower.now_s += 0.125
+        assert mower.take(None, reset=True).rung is LOCKED
+    for _ in range(20):
+        mower.now_s += 0.125
+        assert mower.take(epoch(START_UTC_S + mower.now_s), reset=True).rung is LOCKED
+    assert mower.hear().rung is LOCKED
+    assert mower.tick(reset=True).why == "reset"
+
+
+def test_a_clock_that_goes_back_makes_no_press_of_a_button_that_is_down() -> None:
+    mower = Mower(start="locked")
+    mower.tick(reset=True)
+    mower.now_s = 5.0
+    assert mower.tick(reset=True).rung is LOCKED
+    mower.tick()
+    assert mower.tick(reset=True).why == "reset"
+
+
+HELD = Monitor("held", "down", "below", lambda given: Reading(0.0 if given.inputs.reset else 1.0))
+"""Finds something while the button is down. Time alone does not change what it reads."""
+
+
+def holding(monkeypatch: pytest.MonkeyPatch) -> Supervisor:
+    """A supervisor with that monitor and no other."""
+    monkeypatch.setattr("fenceguard.judgement.limits.MONITORS", (HELD,))
+    alone = {"held": MonitorParameters((Row(SLOWED, 0.5),))}
+    return Supervisor(settings().parameters()._replace(monitors=alone), FENCE)
+
+
+@given(
+    st.lists(st.tuples(st.booleans(), st.booleans(), st.sampled_from([0.125, -1.0])), max_size=20)
+)
+def test_what_an_input_brings_about_lasts_exactly_as_long_as_it_is_held(
+    steps: list[tuple[bool, bool, float]],
+) -> None:
+    """At epochs and at ticks alike, from the step on at which it changes."""
+    now_s, utc_s = 100.0, START_UTC_S
+    with pytest.MonkeyPatch.context() as patched:
+        supervisor = holding(patched)
+    assert not supervisor._timed
+    for down, hears, after_s in steps:
+        now_s, utc_s = now_s + after_s, utc_s + 0.125
+        decision = supervisor.step(now_s, epoch(utc_s) if hears else None, Inputs(reset=down))
+        assert decision.situation.inputs == Inputs(reset=down)
+        assert [one.monitor for one in decision.findings] == (["held"] if down else [])
 
 
 # Silence
@@ -337,7 +409,7 @@ def test_a_clock_that_has_not_moved_has_not_gone_back() -> None:
 
 
 def test_while_the_clock_is_not_a_number_nothing_is_granted() -> None:
-    supervisor = Supervisor(settings(), FENCE)
+    supervisor = Supervisor.from_settings(settings(), FENCE)
     for step in range(200):
         decision = supervisor.step(math.nan, epoch(START_UTC_S + step / 10), Inputs(True))
         assert decision.rung is HALTED
@@ -380,7 +452,7 @@ def test_by_its_course_alone_a_mower_may_be_reversing() -> None:
 @pytest.mark.parametrize(("after_s", "held"), [(0.5, True), (0.625, False)])
 def test_a_heading_that_is_held_goes_before_a_course(after_s: float, held: bool) -> None:
     """By the course the mower may be reversing, with its nose at the line."""
-    mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [0, 0], "held_s": 0.5})
+    mower = Mower(mower={**BODY, "held_s": 0.5})
     mower.hear(east_m=29.0, heading_deg=270.0)
     decision = mower.hear(after_s=after_s, east_m=29.0, course_deg=270.0, speed_mps=0.5)
     reach_m = 0.25 if held else 0.35
@@ -400,7 +472,7 @@ def test_a_course_that_is_held_gives_way_to_a_new_one() -> None:
 def test_a_lost_direction_is_held_for_a_moment(
     told: dict[str, Any], held_s: float, turned: bool
 ) -> None:
-    mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [0, 0], "held_s": 0.5})
+    mower = Mower(mower={**BODY, "held_s": 0.5})
     mower.hear(east_m=29.0, **told)
     mower.hear(east_m=29.0, after_s=0.25)
     decision = mower.hear(east_m=29.0, after_s=held_s - 0.25)
@@ -449,14 +521,14 @@ def test_along_the_fence_a_told_heading_is_not_turned_round() -> None:
 
 
 @pytest.mark.parametrize(
-    ("limit", "off_deg", "believed"),
-    [(45.0, 44.0, True), (45.0, 46.0, False), (70.0, 69.0, True), ("never", 180.0, True)],
+    ("within_deg", "off_deg", "believed"),
+    [(45.0, 44.0, True), (45.0, 46.0, False), (70.0, 69.0, True), (180.0, 180.0, True)],
 )
 def test_a_heading_that_the_way_taken_contradicts_is_believed_no_more(
-    limit: float | str, off_deg: float, believed: bool
+    within_deg: float, off_deg: float, believed: bool
 ) -> None:
     """Facing north, the side reaches 0.25 m towards the east line."""
-    mower = Mower(limits={"course": {"slowed": limit}})
+    mower = Mower(mower={**BODY, "course_within_deg": within_deg})
     off = math.radians(off_deg)
     for step in range(8):
         way_m = 0.0625 * step
@@ -487,8 +559,8 @@ def test_the_way_of_a_mower_in_reverse_does_not_contradict_its_heading(heading_d
     assert decision.situation.evidence.course_off_deg == pytest.approx(0.0, abs=0.5)
 
 
-def test_a_heading_that_nothing_contradicts_is_believed_however_strict_the_limit() -> None:
-    decision = Mower(limits={"course": {"slowed": 0.0}}).hear(east_m=29.0, heading_deg=90.0)
+def test_a_heading_that_nothing_contradicts_is_believed_however_little_it_may_be_off() -> None:
+    decision = Mower(mower={**BODY, "course_within_deg": 0.0}).hear(east_m=29.0, heading_deg=90.0)
     assert decision.situation.clearance_m == pytest.approx(1.0 - 0.35, abs=0.01)
 
 
@@ -499,14 +571,12 @@ BRAKING_MPS2 = 1.5 * math.cos(math.radians(5.0)) - 9.80665 * math.sin(math.radia
 """On wet grass, down a slope of 5 degrees."""
 
 
-def with_blade(blade_stop_s: float, **changes: Any) -> Mower:
-    stopping = {"blade_stop_s": blade_stop_s}
-    body = {"outline_m": OUTLINE, "antenna_m": [0, 0], "stopping": stopping}
-    return Mower(mower=body, **changes)
+def with_blade(blade_stop_s: float, **stopping: float) -> Mower:
+    return Mower(mower={**BODY, "stopping": {"blade_stop_s": blade_stop_s, **stopping}})
 
 
 def test_a_speed_that_is_not_told_is_the_last_one_and_what_it_may_have_gained() -> None:
-    mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [0, 0], "held_s": 0.5})
+    mower = Mower(mower={**BODY, "held_s": 0.5})
     assert mower.hear().situation.speed_mps == 0.5
     assert mower.hear(speed_mps=0.125).situation.speed_mps == 0.125
     for held, untold in enumerate([None, math.nan, None, math.inf], start=1):
@@ -581,23 +651,20 @@ def brakes_permit_mps(left_m: float) -> float:
     return -slowing_mps + math.sqrt(slowing_mps**2 + 2.0 * BRAKING_MPS2 * left_m)
 
 
-@pytest.mark.parametrize(("stopping_m", "blade_m"), [(0.2, 0.15), ("never", "never")])
+@pytest.mark.parametrize(("keep_m", "blade_keep_m"), [(0.2, 0.15), (0.0, 0.0)])
 @pytest.mark.parametrize("blade_stop_s", [0.0, 2.0])
-def test_no_more_speed_is_granted_than_comes_to_rest_within_the_limits(
-    stopping_m: float | str, blade_m: float | str, blade_stop_s: float
+def test_no_more_speed_is_granted_than_comes_to_rest_with_enough_kept_free(
+    keep_m: float, blade_keep_m: float, blade_stop_s: float
 ) -> None:
     """Standing with its nose at the east line; the brakes decide, or the blade."""
-    keep = {"stopping": {"slowed": stopping_m}, "blade_stop": {"slowed": blade_m}}
-    mower = with_blade(blade_stop_s, limits=keep)
+    mower = with_blade(blade_stop_s, keep_m=keep_m, blade_keep_m=blade_keep_m)
     for _ in range(60):
         decision = mower.hear(east_m=29.3, heading_deg=90.0, speed_mps=0.0)
     left_m = decision.situation.left_ahead_m
     assert left_m is not None
     assert decision.rung is FULL
-    blade_left_m = left_m - (blade_m if isinstance(blade_m, float) else 0.0)
-    brakes_left_m = left_m - (stopping_m if isinstance(stopping_m, float) else 0.0)
-    by_blade_mps = blade_permits_mps(blade_left_m, blade_stop_s)
-    by_brakes_mps = brakes_permit_mps(brakes_left_m)
+    by_blade_mps = blade_permits_mps(left_m - blade_keep_m, blade_stop_s)
+    by_brakes_mps = brakes_permit_mps(left_m - keep_m)
     assert (by_blade_mps < by_brakes_mps) is (blade_stop_s > 0.0)
     permitted_mps = min(by_blade_mps, by_brakes_mps)
     assert 0.0 < permitted_mps < 0.5
@@ -635,7 +702,7 @@ def test_the_height_is_off_by_what_mount_and_tolerance_leave_unexplained() -> No
     def off_m(
         height_m: float | None, mount_m: float | None = 0.3, fence: Fence = uneven
     ) -> float | None:
-        body = {"outline_m": OUTLINE, "antenna_m": [0, 0], "antenna_height_m": mount_m}
+        body = {**BODY, "antenna_height_m": mount_m}
         return Mower(fence, mower=body).hear(height_m=height_m).situation.height_off_m
 
     for extra_m, expected_m in [(0.0, 0.0), (0.59, 0.0), (-0.59, 0.0), (0.9, 0.3), (-0.9, 0.3)]:
@@ -777,10 +844,10 @@ def steps(draw: st.DrawFn) -> Step:
     return Step(after_s, utc_after_s, draw(POSITIONS), fields, reset)
 
 
-GOOD = Step(0.1, 0.1, (15.0, 10.0), {}, True)
+GOOD = Step(0.1, 0.1, (15.0, 10.0), {}, False)
 LIVES = st.lists(st.one_of(steps(), st.just(GOOD), st.just(GOOD)), min_size=1, max_size=40)
-BEFORE = [GOOD] * 45
-"""Good steps enough to come to full from any start."""
+BEFORE = [GOOD, GOOD._replace(reset=True), *[GOOD] * 45]
+"""Good steps enough to come to full from any start; at the second the reset button goes down."""
 
 
 class Moment(NamedTuple):
@@ -806,7 +873,7 @@ def told(life: Sequence[Step]) -> list[Moment]:
 
 
 def run(moments: Sequence[Moment], **changes: Any) -> list[Decision]:
-    supervisor = Supervisor(settings(**changes), FENCE)
+    supervisor = Supervisor.from_settings(settings(**changes), FENCE)
     return [supervisor.step(moment.now_s, moment.epoch, Inputs(moment.reset)) for moment in moments]
 
 
@@ -980,6 +1047,187 @@ def test_more_error_never_gives_a_higher_rung(life: list[Step], data: st.DataObj
         assert poorer.rung >= base.rung
 
 
+# Monitors that only watch
+
+
+MOVES = st.sampled_from([(0.0, 0.0), (0.1, 0.0), (0.0, 0.1), (-0.3, 0.0), (0.0, -0.05), (2.0, 1.0)])
+FACING_EAST: dict[str, Any] = {"heading_deg": 90.0, "speed_mps": 0.0}
+STARTS = st.sampled_from(
+    [
+        ((15.0, 10.0), {}),
+        ((29.4, 10.0), FACING_EAST),
+        ((29.3, 10.0), FACING_EAST),
+        ((0.6, 0.7), {}),
+    ]
+)
+"""On open lawn, and where what is left ahead for mower or for blade limits the speed."""
+TOLD = st.fixed_dictionaries(
+    {},
+    optional={
+        **FIELDS,
+        "heading_deg": st.sampled_from([0.0, 90.0, 180.0, 270.0]),
+        "course_deg": st.sampled_from([0.0, 90.0, 180.0, 270.0]),
+        "speed_mps": st.sampled_from([0.0, 0.3, 0.5, 0.8]),
+        "lat_deg": st.none(),
+        "height_m": st.sampled_from([None, 100.3, 100.5, 103.0, math.nan]),
+    },
+)
+
+
+@st.composite
+def drives(draw: st.DrawFn) -> list[Step]:
+    """Mowers that come to full, move and are told with errors: stretches of epochs alike."""
+    (east_m, north_m), standing = draw(STARTS)
+    life = up_at((east_m, north_m), **standing)
+    for _ in range(draw(st.integers(1, 4))):
+        fields, (east_by_m, north_by_m) = draw(TOLD), draw(MOVES)
+        after_s, silent = draw(TIMES), draw(st.sampled_from([False, False, False, True]))
+        for _ in range(draw(st.integers(1, 10))):
+            east_m, north_m = east_m + east_by_m, north_m + north_by_m
+            utc_after_s = None if silent else after_s
+            life.append(Step(after_s, utc_after_s, (east_m, north_m), fields, False))
+    return life
+
+
+def up_at(place: tuple[float, float], **fields: Any) -> list[Step]:
+    """Steps that bring a mower to full at a place."""
+    return [step._replace(place=place, fields=fields) for step in BEFORE]
+
+
+def uneven() -> Fence:
+    """The lawn with heights and stations, so that every monitor has something to say."""
+    lawn = polygon(LAWN, "keep_in", "lawn")
+    lawn["properties"]["stations"] = ["0001", "0002"]
+    for position in lawn["geometry"]["coordinates"][0]:
+        position.append(100.0)
+    return fence_of(collection(lawn))
+
+
+UNEVEN = uneven()
+MAY_WATCH = [one.name for one in MONITORS if one.name not in ("silence", "solution", "room")]
+
+
+def judged(moments: Sequence[Moment], parameters: Parameters) -> list[Decision]:
+    supervisor = Supervisor(parameters, UNEVEN)
+    return [supervisor.step(one.now_s, one.epoch, Inputs(one.reset)) for one in moments]
+
+
+def only_watching(monitor: str) -> Parameters:
+    """As the settings say it, where they may; of the others by their limits alone."""
+    body = {**BODY, "antenna_height_m": 0.3}
+    if monitor in MAY_WATCH:
+        return settings(mower=body, limits={monitor: {"watch_only": True}}).parameters()
+    given = settings(mower=body).parameters()
+    watching = given.monitors[monitor]._replace(acts=False)
+    return given._replace(monitors={**given.monitors, monitor: watching})
+
+
+INERT: dict[str, dict[str, Any]] = {
+    "course": {"course_within_deg": math.inf},
+    "stopping": {"keep_m": -math.inf},
+    "blade_stop": {"blade_keep_m": -math.inf},
+}
+"""What the chain does because of a monitor, besides asking it, and how it is not done."""
+
+
+def silenced(monitor: str) -> Parameters:
+    """It can never speak, and nothing is done because of it."""
+    given = settings(mower={**BODY, "antenna_height_m": 0.3}).parameters()
+    others = {name: one for name, one in given.monitors.items() if name != monitor}
+    body = given.mower._replace(**INERT.get(monitor, {}))
+    return given._replace(mower=body, monitors=others)
+
+
+@pytest.mark.parametrize("monitor", MAY_WATCH)
+def test_a_monitor_without_a_limit_is_one_that_cannot_speak(monitor: str) -> None:
+    never = dict.fromkeys(("slowed", "blade_off", "halted", "locked"), "never")
+    limits = {monitor: never}
+    given = settings(mower={**BODY, "antenna_height_m": 0.3}, limits=limits).parameters()
+    assert given.monitors[monitor].rows == ()
+    assert given._replace(monitors=silenced(monitor).monitors) == silenced(monitor)
+
+
+def unchanged(monitor: str, life: list[Step]) -> bool:
+    """Asserts that all is decided as though it could not speak; whether it found something."""
+    moments = told(life)
+    watching = judged(moments, only_watching(monitor))
+    for one, other in zip(watching, judged(moments, silenced(monitor)), strict=True):
+        assert repr(one._replace(watched=())) == repr(other)
+    return any(one.watched for one in watching)
+
+
+@pytest.mark.parametrize("monitor", [one.name for one in MONITORS])
+@examples(max_examples=many(0.3), deadline=None)
+@given(life=st.one_of(drives(), LIVES.map(lambda life: [*BEFORE, *life])))
+def test_a_monitor_that_only_watches_changes_nothing(monitor: str, life: list[Step]) -> None:
+    event(f"{monitor} found something: {unchanged(monitor, life)}")
+
+
+def steady(count: int = 1, **changes: Any) -> list[Step]:
+    """Epochs alike, an eighth of a second apart in the middle of the lawn but for the changes."""
+    after_s = changes.pop("after_s", 0.125)
+    utc_after_s, place = changes.pop("utc_after_s", after_s), changes.pop("place", (15.0, 10.0))
+    return [Step(after_s, utc_after_s, place, changes, False)] * count
+
+
+EAST: dict[str, Any] = {"heading_deg": 90.0, "course_deg": 90.0, "speed_mps": 0.5}
+SPEAKS = {
+    "silence": steady(after_s=2.0),
+    "frozen": steady(after_s=0.625, utc_after_s=0.0),
+    "late": steady(after_s=0.625, utc_after_s=0.125),
+    "solution": steady(quality=5),
+    "correction_age": steady(age_s=11.0),
+    "station": steady(station="0009"),
+    "satellites": steady(satellites=7),
+    "hdop": steady(hdop=3.0),
+    "bound": steady(sigma_major_m=0.05),
+    "refix": [*steady(4, speed_mps=0.0), *steady(4, place=(17.0, 10.0), speed_mps=0.0)],
+    "jump": steady(place=(17.0, 10.0)),
+    "drift": [*steady(4, speed_mps=0.0), *steady(4, place=(15.5, 10.0), speed_mps=0.0)],
+    "height": steady(height_m=103.0),
+    # It goes north and says that it goes east.
+    "course": [
+        step
+        for number in range(12)
+        for step in steady(place=(29.0, 10.0 + 0.0625 * number), **EAST)
+    ],
+    "room": steady(place=(0.45, 10.0)),
+    "stopping": steady(place=(29.56, 10.0), **FACING_EAST),
+    "blade_stop": steady(place=(29.56, 10.0), **FACING_EAST),
+}
+"""For each monitor, what makes it speak."""
+BEFOREHAND = {
+    "stopping": up_at((29.4, 10.0), **FACING_EAST),
+    "blade_stop": up_at((29.3, 10.0), **FACING_EAST),
+}
+"""Where the brakes decide about the told speed, and where the blade does."""
+
+
+@pytest.mark.parametrize("monitor", [one.name for one in MONITORS])
+def test_nor_does_it_when_it_has_something_to_say(monitor: str) -> None:
+    assert unchanged(monitor, [*BEFOREHAND.get(monitor, BEFORE), *SPEAKS[monitor]])
+
+
+def test_a_speed_that_only_one_of_the_two_limits_is_still_limited() -> None:
+    """With the nose 0.25 m from the line, standing: nothing is demanded of it yet."""
+    for name in ("stopping", "blade_stop"):
+        mower = Mower(limits={name: {"watch_only": True}})
+        for _ in range(60):
+            decision = mower.hear(east_m=29.4, heading_deg=90.0, speed_mps=0.0)
+        assert decision.rung is FULL
+        assert 0.0 < decision.grant.top_speed_mps < 0.12
+
+
+def test_with_both_only_watching_the_way_ahead_limits_no_speed() -> None:
+    only = {name: {"watch_only": True} for name in ("stopping", "blade_stop")}
+    mower = Mower(limits=only)
+    for _ in range(60):
+        decision = mower.hear(east_m=29.56, heading_deg=90.0, speed_mps=0.0)
+    assert decision.rung is FULL
+    assert [one.monitor for one in decision.watched] == ["stopping", "blade_stop"]
+    assert decision.grant.top_speed_mps == 0.5
+
+
 # What the rooms may know
 
 
@@ -1008,7 +1256,6 @@ def test_the_judgement_knows_no_port_clock_file_or_output() -> None:
         "enum",
         "typing",
         "collections.abc",
-        "fenceguard.settings",
         "fenceguard.lawn.fence",
         "fenceguard.mower.footprint",
         "fenceguard.mower.path",
@@ -1020,3 +1267,20 @@ def test_the_judgement_knows_no_port_clock_file_or_output() -> None:
 def test_lawn_and_mower_know_nothing_of_rungs() -> None:
     for package in ("lawn", "mower"):
         assert not [name for name in imported(package) if "judgement" in name]
+
+
+@pytest.mark.parametrize("room", ["judgement", "lawn", "mower", "receiver"])
+def test_the_core_knows_nothing_of_settings(room: str) -> None:
+    """Not for types either."""
+    assert not [name for name in imported(room) if name.startswith("fenceguard.settings")]
+
+
+LIGHT = ("types", "parameters", "monitors", "bound", "ladder", "limits", "track")
+
+
+@pytest.mark.parametrize("module", LIGHT)
+def test_what_the_audit_needs_of_the_judgement_starts_without_heavy_libraries(module: str) -> None:
+    heavy = ("numpy", "shapely", "pydantic", "yaml", "pymap3d", "pynmea2")
+    code = f"import sys, fenceguard.judgement.{module}; print(*(set(sys.modules) & set({heavy})))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == []

@@ -19,11 +19,11 @@ from fenceguard.judgement.track import (
     RESTING_MPS,
     STANDING_MPS,
     TURN_S,
-    Evidence,
     Place,
     Track,
     turned_deg,
 )
+from fenceguard.judgement.types import Evidence
 from fenceguard.receiver.epoch import FIXED, FLOAT, Epoch
 from fenceguard.settings import Settings
 from tests.conftest import many
@@ -48,7 +48,7 @@ class Driven:
     def __init__(self, **track: float) -> None:
         mower = {"outline_m": OUTLINE, "antenna_m": [0, 0], "full_mps": TOP_MPS}
         content = {"fence": "x", "outputs": "none", "mower": mower, "track": track}
-        self.track = Track(Settings.model_validate(content))
+        self.track = Track(Settings.model_validate(content).parameters().track)
 
     def at(
         self,

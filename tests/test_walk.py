@@ -54,7 +54,7 @@ def ladder(start: str) -> Ladder:
         "blade_delay_s": BLADE_DELAY_S,
         "clear_s": {rung.word: clear_s for rung, clear_s in CLEAR_S.items()},
     }
-    made = Ladder(Settings.model_validate(content))
+    made = Ladder(Settings.model_validate(content).parameters().ladder)
     made.forget(0.0)
     return made
 

@@ -10,7 +10,7 @@ from fenceguard.judgement.bound import radius_per_sigma
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.types import Rung
 from fenceguard.mower.footprint import Footprint
-from fenceguard.settings import Loaded, load
+from fenceguard.settings import Loaded, Settings, load
 from fenceguard.text import number
 
 LONG_SILENCE_S = 5.0
@@ -131,6 +131,7 @@ def _notes(loaded: Loaded) -> list[str]:
         notes.append(
             f"blade_delay_s: the blade starts {settings.blade_delay_s:g} s after a warning"
         )
+    notes += _ahead_notes(settings)
     for monitor in MONITORS:
         limits = [
             (rung.word, monitor.grade(limit.limit))
@@ -143,4 +144,31 @@ def _notes(loaded: Loaded) -> list[str]:
                     f"limits.{monitor.name}.{rung_word} is never reached: "
                     f"{lower_word} is demanded before it"
                 )
+    return notes
+
+
+def _ahead_notes(settings: Settings) -> list[str]:
+    """Where limits for `slowed` and what the chain goes by do not fit, or nothing goes by them."""
+    mower, limits = settings.mower, settings.limits
+    notes = []
+    for name, key, kept_m in (
+        ("stopping", "keep_m", mower.stopping.keep_m),
+        ("blade_stop", "blade_keep_m", mower.stopping.blade_keep_m),
+    ):
+        slowed = limits.at(name, Rung.SLOWED.word)
+        if not limits.acts(name):
+            notes.append(f"limits.{name} demands nothing, so the told speed does not heed it")
+        elif slowed is not None and float(slowed.limit) > kept_m:
+            notes.append(
+                f"mower.stopping.{key}: the told speed keeps {kept_m:g} m free ahead, less than "
+                f"limits.{name}.slowed ({slowed.limit:g} m): it leads into slowing"
+            )
+    slowed = limits.at("course", Rung.SLOWED.word)
+    if not limits.acts("course"):
+        notes.append("limits.course demands nothing, so a course is believed however far off")
+    elif slowed is not None and float(slowed.limit) < mower.course_within_deg:
+        notes.append(
+            f"mower.course_within_deg: a course is believed to {mower.course_within_deg:g} degrees "
+            f"off, farther than limits.course.slowed ({slowed.limit:g}) permits"
+        )
     return notes

@@ -1,12 +1,10 @@
 """The bound: a radius around the reported position that holds the true one."""
 
 import math
-from typing import TYPE_CHECKING
 
+from fenceguard.judgement.parameters import BoundParameters
+from fenceguard.judgement.types import Bound
 from fenceguard.receiver.epoch import Epoch, quality_name
-
-if TYPE_CHECKING:
-    from fenceguard.settings.models import BoundSettings
 
 
 def radius_per_sigma(probability: float) -> float:
@@ -17,13 +15,13 @@ def radius_per_sigma(probability: float) -> float:
     return math.sqrt(-2.0 * math.log1p(-probability))
 
 
-def sigma_m(epoch: Epoch, settings: "BoundSettings") -> float | None:
+def sigma_m(epoch: Epoch, parameters: BoundParameters) -> float | None:
     """Standard deviation along the worst axis; None where nothing supports one.
 
     As stated, else the default for the quality times HDOP, or the σ of a single axis where that is
     greater.
     """
-    default_m = settings.default_sigma_m(quality_name(epoch.quality))
+    default_m = parameters.sigma_m.get(quality_name(epoch.quality))
     if default_m is None:
         return None
     stated_m = _stated_m(epoch)
@@ -46,18 +44,19 @@ def _stated_m(epoch: Epoch) -> float | None:
     return None
 
 
-def bound_m(epoch: Epoch, settings: "BoundSettings") -> float | None:
-    """Radius that holds the true position with the stated probability; None if unknown.
+def bound_of(epoch: Epoch, parameters: BoundParameters) -> Bound | None:
+    """The bound of an epoch; None where nothing supports one.
 
-    K(p) sqrt((optimism σ)² + (rate (age - fresh))²) + floor, with optimism and floor for the
-    quality. How far the mower has gone since the epoch is not in it: that way is along its path,
-    and is taken from the room ahead.
+    Its radius is K(p) sqrt((optimism σ)² + (rate (age - fresh))²) + floor, with optimism and floor
+    for the quality. How far the mower has gone since the epoch is not in it: that way is along its
+    path, and is taken from the room ahead.
     """
     quality = quality_name(epoch.quality)
-    sigma = sigma_m(epoch, settings)
-    optimism, floor_m = settings.optimism_of(quality), settings.floor_of_m(quality)
+    sigma = sigma_m(epoch, parameters)
+    optimism, floor_m = parameters.optimism.get(quality), parameters.floor_m.get(quality)
     if sigma is None or optimism is None or floor_m is None:
         return None
-    stale_s = max((epoch.age_s or 0.0) - settings.age_fresh_s, 0.0)
-    spread_m = math.hypot(optimism * sigma, settings.age_rate_mps * stale_s)
-    return radius_per_sigma(settings.probability) * spread_m + floor_m
+    age_m = parameters.age_rate_mps * max((epoch.age_s or 0.0) - parameters.age_fresh_s, 0.0)
+    per_sigma = radius_per_sigma(parameters.probability)
+    radius_m = per_sigma * math.hypot(optimism * sigma, age_m) + floor_m
+    return Bound(sigma, optimism, age_m, per_sigma, floor_m, radius_m)

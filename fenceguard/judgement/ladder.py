@@ -26,12 +26,10 @@ that was timed on it is forgotten, and the ladder must be armed again.
 """
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+from fenceguard.judgement.parameters import LadderParameters
 from fenceguard.judgement.types import Grant, Rung
-
-if TYPE_CHECKING:
-    from fenceguard.settings import Settings
 
 
 class Gives(NamedTuple):
@@ -84,15 +82,10 @@ STAYS = Move()
 class Ladder:
     """The rung, and the times that it depends on."""
 
-    def __init__(self, settings: "Settings") -> None:
-        self.rung = Rung[settings.start.upper()]
-        self._settings = settings
-        self._clear_s = {
-            Rung.SLOWED: settings.clear_s.slowed,
-            Rung.BLADE_OFF: settings.clear_s.blade_off,
-            Rung.HALTED: settings.clear_s.halted,
-            Rung.LOCKED: 0.0,
-        }
+    def __init__(self, parameters: LadderParameters) -> None:
+        self.rung = parameters.start
+        self._parameters = parameters
+        self._clear_s = {**parameters.clear_s, Rung.LOCKED: 0.0}
         self.forget(math.nan)
 
     def forget(self, now_s: float) -> None:
@@ -100,7 +93,7 @@ class Ladder:
         self.armed = False
         self._held_since_s = [now_s] * len(Rung)
         """For each rung, by its number: when it was entered, or it or one below was demanded."""
-        self._blade_from_s = now_s + self._settings.blade_delay_s
+        self._blade_from_s = now_s + self._parameters.blade_delay_s
 
     def step(self, now_s: float, demand: Rung, reset: bool, may_arm: bool) -> Move:
         """One step with the most severe demand; `may_arm` as the theory of operation says."""
@@ -123,7 +116,7 @@ class Ladder:
         if not all(answers[question] for question in rise.asks):
             return STAYS
         if self.rung is Rung.BLADE_OFF:
-            self._blade_from_s = now_s + self._settings.blade_delay_s
+            self._blade_from_s = now_s + self._parameters.blade_delay_s
         self._enter(rise.to, now_s)
         return Move(rise.why, clear_s)
 
@@ -137,13 +130,13 @@ class Ladder:
         """What the rung gives at this moment, and no more speed than the way ahead permits."""
         gives = RUNGS[self.rung]
         blade = gives.blade and now_s >= self._blade_from_s
-        mower = self._settings.mower
-        top_speed_mps = mower.slowed_mps if gives.slow else mower.full_mps
+        parameters = self._parameters
+        top_speed_mps = parameters.slowed_mps if gives.slow else parameters.full_mps
         return Grant(
             drive=gives.drive,
             blade=blade,
             slow=gives.slow,
             warning=gives.blade and not blade,
             top_speed_mps=min(top_speed_mps, permitted_mps) if gives.drive else 0.0,
-            valid_until_s=now_s + self._settings.grant_valid_s,
+            valid_until_s=now_s + parameters.grant_valid_s,
         )

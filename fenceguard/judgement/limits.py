@@ -1,33 +1,23 @@
 """Readings against limits: one loop for all monitors."""
 
 import math
-from typing import TYPE_CHECKING, NamedTuple, TypeGuard
+from collections.abc import Mapping
+from typing import TypeGuard
 
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.monitors.base import Monitor, Reading
+from fenceguard.judgement.parameters import MonitorParameters
 from fenceguard.judgement.types import Finding, Rung, Situation
 
-if TYPE_CHECKING:
-    from fenceguard.settings.models import Limits
 
-
-class Row(NamedTuple):
-    """One limit of one monitor."""
-
-    rung: Rung
-    limit: float | str
-    for_s: float
-    """How long the limit must be exceeded before it counts."""
-
-
-class Watched:
+class Limited:
     """A monitor with its limits, the most severe first."""
 
-    def __init__(self, monitor: Monitor, rows: tuple[Row, ...], acts: bool) -> None:
+    def __init__(self, monitor: Monitor, parameters: MonitorParameters) -> None:
         self.monitor = monitor
-        self.acts = acts
+        self.acts = parameters.acts
         """Whether its findings are demands; otherwise they are only written down."""
-        self.rows = tuple(sorted(rows, reverse=True))
+        self.rows = tuple(sorted(parameters.rows, reverse=True))
         self.timed = monitor.timed or any(row.for_s > 0.0 for row in self.rows)
         """Whether the finding may change without a new epoch."""
         self._sign = 1.0 if monitor.worse == "above" else -1.0
@@ -75,15 +65,10 @@ def _known(value: float | str | None) -> TypeGuard[float | str]:
     return isinstance(value, str) or (value is not None and math.isfinite(value))
 
 
-def watched(limits: "Limits") -> list[Watched]:
+def limited(parameters: Mapping[str, MonitorParameters]) -> list[Limited]:
     """Every monitor that has a limit, in the order of `MONITORS`."""
-    found = []
-    for monitor in MONITORS:
-        rows = tuple(
-            Row(rung, limit.limit, limit.for_s)
-            for rung in Rung
-            if rung is not Rung.FULL and (limit := limits.at(monitor.name, rung.word)) is not None
-        )
-        if rows:
-            found.append(Watched(monitor, rows, not limits.watch_only(monitor.name)))
-    return found
+    return [
+        Limited(monitor, given)
+        for monitor in MONITORS
+        if (given := parameters.get(monitor.name)) is not None and given.rows
+    ]

@@ -1,22 +1,28 @@
 """The supervisor: time and epochs in, decisions out."""
 
 import math
-from typing import TYPE_CHECKING, NamedTuple, TypeGuard
+from typing import NamedTuple, Protocol, Self, TypeGuard
 
-from fenceguard.judgement.bound import bound_m
+from fenceguard.judgement.bound import bound_of
 from fenceguard.judgement.ladder import Ladder
-from fenceguard.judgement.limits import Watched, watched
-from fenceguard.judgement.track import NO_EVIDENCE, Track, turned_deg
-from fenceguard.judgement.types import Decision, Finding, Inputs, Rung, Situation
+from fenceguard.judgement.limits import Limited, limited
+from fenceguard.judgement.parameters import Parameters
+from fenceguard.judgement.track import Track, turned_deg
+from fenceguard.judgement.types import (
+    NO_EVIDENCE,
+    NOTHING_PRESSED,
+    Bound,
+    Decision,
+    Finding,
+    Inputs,
+    Rung,
+    Situation,
+)
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.footprint import Footprint
 from fenceguard.mower.path import Path
 from fenceguard.receiver.epoch import FIXED, Epoch
 
-if TYPE_CHECKING:
-    from fenceguard.settings import Settings
-
-NOTHING_PRESSED = Inputs()
 TOO_FAST = 2.0
 """So many times the top speed is no mower's: no look ahead is far enough then."""
 
@@ -38,24 +44,35 @@ class Pointing(NamedTuple):
 NOWHERE = Pointing()
 
 
+class HasParameters(Protocol):
+    """Whatever can say what a supervisor must be told."""
+
+    def parameters(self) -> Parameters:
+        """The parameters of the judgement."""
+
+
 class Supervisor:
     """Decides what the mower may do. Pure but for its own state: no clock, no I/O."""
 
-    def __init__(self, settings: "Settings", fence: Fence) -> None:
-        self._settings = settings
+    def __init__(self, parameters: Parameters, fence: Fence) -> None:
         self._fence = fence
-        self._mower = settings.mower
-        self._stopping = settings.mower.stopping.worst()
-        self._footprint = Footprint(settings.mower.outline_m, settings.mower.antenna_m)
-        self._path = Path(self._footprint, settings.mower.course_error_deg)
-        self._keep_m = [_slowed_limit(settings, name) for name in ("stopping", "blade_stop")]
-        self._course_within_deg = _slowed_limit(settings, "course", math.inf)
-        self._track = Track(settings)
-        self._ladder = Ladder(settings)
-        self._watched = watched(settings.limits)
-        self._timed = [one for one in self._watched if one.timed]
+        self._mower = mower = parameters.mower
+        self._bound = parameters.bound
+        self._armed_after_s = parameters.armed_after_s
+        self._footprint = Footprint(mower.outline_m, mower.antenna_m)
+        self._path = Path(self._footprint, mower.course_error_deg)
+        self._track = Track(parameters.track)
+        self._ladder = Ladder(parameters.ladder)
+        self._limited = limited(parameters.monitors)
+        self._timed = [one for one in self._limited if one.timed]
         self._found: dict[str, Finding] = {}
+        self._reset_was_down = True
         self._forget(math.nan)
+
+    @classmethod
+    def from_settings(cls, settings: HasParameters, fence: Fence) -> Self:
+        """A supervisor that is told what the settings say."""
+        return cls(settings.parameters(), fence)
 
     def _forget(self, now_s: float) -> None:
         """Know nothing of the receiver: at start, and when the clock has gone back."""
@@ -69,9 +86,9 @@ class Supervisor:
         self._speed_told = -math.inf, 0.0
         self._pointing = NOWHERE
         self._sound_since_s: float | None = None
-        for one in self._watched:
+        for one in self._limited:
             one.forget()
-        self._judge(now_s, self._watched)
+        self._judge(now_s, self._limited)
         self._ladder.forget(now_s)
 
     @property
@@ -84,20 +101,24 @@ class Supervisor:
 
         `now_s` is a clock that never goes back; if it does, all that was timed on it is forgotten
         and the mower halts. `epoch` is what has arrived since the step before, None if nothing.
+        `inputs` are as they are now, whether they have changed or not. A reset is the button going
+        down: one that is down at the first step counts once it has been released.
         """
         if not now_s >= self._now_s:
             self._forget(now_s)
         self._now_s = now_s
-        if epoch is not None:
-            self._situation = self._hear(now_s, epoch)
-        elif self._valid_at_s is not None:
-            self._situation = _silent(self._situation, now_s - self._valid_at_s)
-        if inputs.reset:
+        asked = self._limited
+        if epoch is None and inputs == self._situation.inputs:
+            asked = self._timed
+        self._situation = self._later(now_s, epoch, inputs)
+        reset = inputs.reset and not self._reset_was_down
+        self._reset_was_down = inputs.reset
+        if reset:
             self._track.trust_again()
-        findings, watched = self._judge(now_s, self._watched if epoch is not None else self._timed)
+        findings, watched = self._judge(now_s, asked)
         was = self._ladder.rung
         demand = max(finding.rung for finding in findings) if findings else Rung.FULL
-        move = self._ladder.step(now_s, demand, inputs.reset, self._may_arm(now_s, findings))
+        move = self._ladder.step(now_s, demand, reset, self._may_arm(now_s, findings))
         return Decision(
             now_s=now_s,
             rung=self._ladder.rung,
@@ -112,7 +133,7 @@ class Supervisor:
         )
 
     def _judge(
-        self, now_s: float, ones: list[Watched]
+        self, now_s: float, ones: list[Limited]
     ) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
         """All findings, after asking those monitors again whose findings may have changed.
 
@@ -126,43 +147,52 @@ class Supervisor:
                 self._found.pop(one.monitor.name, None)
         if not self._found:
             return (), ()
-        standing = [one for one in self._watched if one.monitor.name in self._found]
+        standing = [one for one in self._limited if one.monitor.name in self._found]
         return (
             tuple(self._found[one.monitor.name] for one in standing if one.acts),
             tuple(self._found[one.monitor.name] for one in standing if not one.acts),
         )
 
-    def _hear(self, now_s: float, epoch: Epoch) -> Situation:
+    def _later(self, now_s: float, epoch: Epoch | None, inputs: Inputs) -> Situation:
+        """The situation now: at an epoch that has just arrived, or that much later."""
+        if epoch is not None:
+            return self._hear(now_s, epoch, inputs)
+        if self._valid_at_s is None:
+            return self._situation._replace(inputs=inputs)
+        silence_s = now_s - self._valid_at_s
+        return self._situation._replace(silence_s=silence_s, since_s=silence_s, inputs=inputs)
+
+    def _hear(self, now_s: float, epoch: Epoch, inputs: Inputs) -> Situation:
         """The situation at an epoch that has just arrived."""
         utc_lag_s = self._utc_lag_s(now_s, epoch.utc_s)
         silence_s = None if self._valid_at_s is None else now_s - self._valid_at_s
         position = _position(epoch)
         if position is None:
             self._track.lost()
-            return Situation(epoch, silence_s=silence_s, utc_lag_s=utc_lag_s)
+            return Situation(epoch, silence_s=silence_s, utc_lag_s=utc_lag_s, inputs=inputs)
         self._valid_at_s = now_s
         place = self._fence.frame.to_local(*position)
-        bound = bound_m(epoch, self._settings.bound)
-        pointing = self._pointing_deg(now_s, epoch)
+        bound = bound_of(epoch, self._bound)
+        pointing = self._pointing_at(now_s, epoch)
         evidence = NO_EVIDENCE
-        if not _known(bound):
+        if not _bounded(bound):
             self._track.lost()
         else:
-            evidence = self._track.hear(now_s, epoch, place, bound, pointing.travel_deg)
-        if (evidence.course_off_deg or 0.0) > self._course_within_deg:
+            evidence = self._track.hear(now_s, epoch, place, bound.radius_m, pointing.travel_deg)
+        if (evidence.course_off_deg or 0.0) > self._mower.course_within_deg:
             pointing = NOWHERE
         clearance = self._footprint.clearance(
             self._fence, *place, pointing.heading_deg, pointing.may_reverse
         )
         speed_mps = self._speed_mps(now_s, epoch)
         ahead_m = None
-        if _known(bound):
+        if _bounded(bound):
             # What the bound takes away is looked for beyond, but nowhere past open lawn.
             top_mps = self._mower.full_mps
             look_mps = min(max(speed_mps, top_mps), TOO_FAST * top_mps)
-            horizon_m = self._stopping.horizon_m(look_mps)
-            horizon_m += min(bound, max(0.0, clearance.metres))
-            ahead_m = -bound + min(
+            horizon_m = self._mower.stopping.horizon_m(look_mps)
+            horizon_m += min(bound.radius_m, max(0.0, clearance.metres))
+            ahead_m = -bound.radius_m + min(
                 self._path.ahead_m(
                     self._fence,
                     *place,
@@ -178,18 +208,19 @@ class Supervisor:
             epoch,
             clearance_m=clearance.metres,
             nearest=clearance.ring,
-            bound_m=bound,
+            bound=bound,
             silence_s=silence_s,
             utc_lag_s=utc_lag_s,
             ahead_m=ahead_m,
             speed_mps=speed_mps,
-            stopping=self._stopping,
+            stopping=self._mower.stopping,
             stations=self._fence.stations,
             height_off_m=self._height_off_m(epoch, place),
             evidence=evidence,
+            inputs=inputs,
         )
 
-    def _pointing_deg(self, now_s: float, epoch: Epoch) -> Pointing:
+    def _pointing_at(self, now_s: float, epoch: Epoch) -> Pointing:
         """Where the mower points and goes.
 
         The heading where it is told, else the course while the mower is fast enough. What was told
@@ -237,9 +268,10 @@ class Supervisor:
         left_m = self._situation.left_ahead_m
         if left_m is None:
             return 0.0
+        mower = self._mower
         return min(
-            self._stopping.permitted_mps(left_m - self._keep_m[0]),
-            self._stopping.blade_permitted_mps(left_m - self._keep_m[1]),
+            mower.stopping.permitted_mps(left_m - mower.keep_m),
+            mower.stopping.blade_permitted_mps(left_m - mower.blade_keep_m),
         )
 
     def _utc_lag_s(self, now_s: float, utc_s: float) -> float | None:
@@ -258,22 +290,15 @@ class Supervisor:
             return False
         if self._sound_since_s is None:
             self._sound_since_s = now_s
-        return now_s - self._sound_since_s >= self._settings.arm.fixed_for_s
-
-
-def _silent(situation: Situation, silence_s: float) -> Situation:
-    """The same situation, that much later."""
-    return situation._replace(silence_s=silence_s, since_s=silence_s)
-
-
-def _slowed_limit(settings: "Settings", monitor: str, otherwise: float = 0.0) -> float:
-    """The limit of a monitor for `slowed`, by which the permitted speed is reckoned."""
-    limit = settings.limits.at(monitor, Rung.SLOWED.word)
-    return otherwise if limit is None else float(limit.limit)
+        return now_s - self._sound_since_s >= self._armed_after_s
 
 
 def _known(value: float | None) -> TypeGuard[float]:
     return value is not None and math.isfinite(value)
+
+
+def _bounded(bound: Bound | None) -> TypeGuard[Bound]:
+    return bound is not None and math.isfinite(bound.radius_m)
 
 
 def _position(epoch: Epoch) -> tuple[float, float] | None:

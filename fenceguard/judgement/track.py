@@ -23,12 +23,11 @@ the receiver's own, and arrival times are given.
 import math
 from collections import deque
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+from fenceguard.judgement.parameters import TrackParameters
+from fenceguard.judgement.types import Evidence
 from fenceguard.receiver.epoch import FIXED, Epoch
-
-if TYPE_CHECKING:
-    from fenceguard.settings import Settings
 
 GAP_S = 1.2
 """Speed and course are not carried over a longer gap."""
@@ -59,26 +58,6 @@ class _Told(NamedTuple):
     north_mps: float
     aimless_mps: float
     """Speed whose direction was not told."""
-
-
-class Evidence(NamedTuple):
-    """What the track says of one epoch; None where there is nothing to compare with."""
-
-    jump_m: float | None = None
-    """By how much the step from the position before is longer than top speed and bounds allow."""
-    drift_m: float | None = None
-    """Difference between how the position changed over the window and what the speed adds up to."""
-    refix_m: float | None = None
-    """By how much a fixed position after a loss is out of reach."""
-    late_s: float | None = None
-    """By how much later than the promptest epochs it arrived."""
-    course_off_deg: float | None = None
-    """Angle between the course, as far as it turned, and the way that the positions have taken."""
-    curvature_per_m: float = 0.0
-    """How the course bends, in radians per m, clockwise."""
-
-
-NO_EVIDENCE = Evidence()
 
 
 class _Reckoned(NamedTuple):
@@ -116,10 +95,11 @@ class _Point(NamedTuple):
 class Track:
     """Follows the epochs of one receiver."""
 
-    def __init__(self, settings: "Settings") -> None:
-        self._settings = settings.track
-        self._top_mps = settings.mower.full_mps
-        self._speeding_up_mps2 = settings.mower.speeding_up_mps2
+    def __init__(self, parameters: TrackParameters) -> None:
+        self._window_s = parameters.window_s
+        self._way_error = parameters.way_error
+        self._top_mps = parameters.top_mps
+        self._speeding_up_mps2 = parameters.speeding_up_mps2
         self.forget()
 
     def forget(self) -> None:
@@ -215,7 +195,7 @@ class Track:
         window = self._window
         reckoned = window[-1].reckoned.plus(moved) if window else _Reckoned()
         window.append(_Point(epoch.utc_s, place, reckoned, travel_deg))
-        while epoch.utc_s - window[0].utc_s > self._settings.window_s:
+        while epoch.utc_s - window[0].utc_s > self._window_s:
             window.popleft()
         if self._doubted:
             moved = _Reckoned(moved.east_m, moved.north_m)
@@ -249,7 +229,7 @@ class Track:
         oldest, newest = self._window[0], self._window[-1]
         reckoned = newest.reckoned.minus(oldest.reckoned)
         end = (oldest.place[0] + reckoned.east_m, oldest.place[1] + reckoned.north_m)
-        return math.dist(newest.place, end) - reckoned.error_m(self._settings.way_error)
+        return math.dist(newest.place, end) - reckoned.error_m(self._way_error)
 
     def _judge_fix(self, epoch: Epoch, place: Place, bound_m: float, jumped: bool) -> None:
         """Trust a fixed position that goes on from the one before, or that is within reach."""
@@ -277,7 +257,7 @@ class Track:
         # The errors of the two positions have nothing to do with each other.
         reach_m = math.hypot(trusted_bound_m, bound_m)
         reach_m += self._unseen_m + self._unreckoned_m(utc_s)
-        return math.dist(place, end) - reach_m - since.error_m(self._settings.way_error)
+        return math.dist(place, end) - reach_m - since.error_m(self._way_error)
 
     def _course_off_deg(self) -> float | None:
         """By how much the way taken lies outside the directions between which the course turned.

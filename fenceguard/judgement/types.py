@@ -3,7 +3,6 @@
 from enum import IntEnum
 from typing import NamedTuple
 
-from fenceguard.judgement.track import NO_EVIDENCE, Evidence
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
 
@@ -24,10 +23,50 @@ class Rung(IntEnum):
 
 
 class Inputs(NamedTuple):
-    """What people do at the machine."""
+    """What is told at the machine. Each is a state that is held, not an event."""
 
     reset: bool = False
-    """The reset button was pressed since the step before."""
+    """The reset button is down."""
+
+
+NOTHING_PRESSED = Inputs()
+
+
+class Bound(NamedTuple):
+    """The radius around the position that holds the true one, and its parts."""
+
+    sigma_m: float
+    """Along the worst axis, as the receiver states it, else as is assumed for its solution."""
+    optimism: float
+    """By how much a receiver's own σ is too small."""
+    age_m: float
+    """What the age of the corrections adds, as a σ."""
+    per_sigma: float
+    """Radius, in σ, that holds the position with the wanted probability."""
+    floor_m: float
+    """What comes on top, however small σ is."""
+    radius_m: float
+    """per_sigma times the root of (optimism sigma_m)² + age_m², and floor_m."""
+
+
+class Evidence(NamedTuple):
+    """What the track says of one epoch; None where there is nothing to compare with."""
+
+    jump_m: float | None = None
+    """By how much the step from the position before is longer than top speed and bounds allow."""
+    drift_m: float | None = None
+    """Difference between how the position changed over the window and what the speed adds up to."""
+    refix_m: float | None = None
+    """By how much a fixed position after a loss is out of reach."""
+    late_s: float | None = None
+    """By how much later than the promptest epochs it arrived."""
+    course_off_deg: float | None = None
+    """Angle between the course, as far as it turned, and the way that the positions have taken."""
+    curvature_per_m: float = 0.0
+    """How the course bends, in radians per m, clockwise."""
+
+
+NO_EVIDENCE = Evidence()
 
 
 class Situation(NamedTuple):
@@ -38,7 +77,7 @@ class Situation(NamedTuple):
     clearance_m: float | None = None
     nearest: str = ""
     """Name of the ring nearest to the footprint."""
-    bound_m: float | None = None
+    bound: Bound | None = None
     silence_s: float | None = None
     """Time since the last valid epoch; at a valid epoch, the gap that it ended."""
     since_s: float = 0.0
@@ -55,13 +94,19 @@ class Situation(NamedTuple):
     height_off_m: float | None = None
     """By how much the height misses the lawn's surface beyond its tolerance; None: not known."""
     evidence: Evidence = NO_EVIDENCE
+    inputs: Inputs = NOTHING_PRESSED
+
+    @property
+    def bound_m(self) -> float | None:
+        """Radius that holds the true position."""
+        return None if self.bound is None else self.bound.radius_m
 
     @property
     def room_m(self) -> float | None:
         """Clearance less bound."""
-        if self.clearance_m is None or self.bound_m is None:
+        if self.clearance_m is None or self.bound is None:
             return None
-        return self.clearance_m - self.bound_m
+        return self.clearance_m - self.bound.radius_m
 
     @property
     def left_ahead_m(self) -> float | None:

@@ -1,17 +1,25 @@
 """A receiver's bytes to epochs."""
 
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Self
+from typing import Protocol, Self
 
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.epochs import Assembler
 from fenceguard.receiver.framing import Framer, Sentence
 from fenceguard.receiver.sentences import AccuracySentence, Fragment, read, wanted
 
-if TYPE_CHECKING:
-    from fenceguard.settings.models import ReceiverSettings
-
 UNREADABLE = "fields"
+
+
+class TellsReceiver(Protocol):
+    """Whatever can say how the receiver talks."""
+
+    @property
+    def epoch_wait_s(self) -> float:
+        """How long an epoch waits for its last sentence."""
+
+    def accuracy_sentence(self) -> AccuracySentence | None:
+        """The receiver's own accuracy sentence, None where there is none."""
 
 
 class Receiver:
@@ -27,7 +35,7 @@ class Receiver:
         self._reads_log = False
 
     @classmethod
-    def as_set(cls, settings: "ReceiverSettings") -> Self:
+    def from_settings(cls, settings: TellsReceiver) -> Self:
         """A receiver that waits and talks as the settings say."""
         return cls(settings.epoch_wait_s, settings.accuracy_sentence())
 

@@ -1,5 +1,6 @@
 """The settings as models: types, ranges, defaults, and what must not contradict what."""
 
+import math
 import re
 from typing import Annotated, Any, Generic, Literal, TypeVar
 
@@ -17,6 +18,17 @@ from pydantic import (
 )
 
 from fenceguard.judgement.bound import radius_per_sigma
+from fenceguard.judgement.monitors import MONITORS
+from fenceguard.judgement.parameters import (
+    BoundParameters,
+    LadderParameters,
+    MonitorParameters,
+    MowerParameters,
+    Parameters,
+    Row,
+    TrackParameters,
+)
+from fenceguard.judgement.types import Rung
 from fenceguard.mower.stopping import Stopping, downhill_mps2
 from fenceguard.receiver.framing import Sentence
 from fenceguard.receiver.sentences import AccuracySentence, wanted
@@ -42,6 +54,7 @@ Offset = Annotated[float, _number(-5.0, 5.0)]
 Speed = Annotated[float, _number(0.0, 3.0)]
 Pin = Annotated[int, Field(strict=True, ge=0, le=53)]
 SomeTime = Annotated[float, _number(0.01, 10.0)]
+Kept = Annotated[float, _number(0.0, 10.0)]
 Braking = Annotated[float, _number(0.1, 20.0)]
 LEAST_BRAKING_MPS2 = 0.3
 DEFAULT_SIGMA_M = {"fixed": 0.02, "float": 0.5, "differential": 1.0, "pps": 1.0, "single": 3.0}
@@ -139,6 +152,8 @@ class StoppingSettings(Model):
     ground: Literal["dry", "wet", "either"] = "either"
     slope_deg: Annotated[float, _number(0.0, 45.0)] = 5.0
     blade_stop_s: Annotated[float, _number(0.0, 10.0)] = 1.0
+    keep_m: Kept = 0.15
+    blade_keep_m: Kept = 0.05
 
     def worst(self) -> Stopping:
         """Down the slope, on the ground that is told, else on the worse one."""
@@ -177,6 +192,7 @@ class MowerSettings(Model):
     held_s: Annotated[float, _number(0.0, 2.0)] = 0.7
     speeding_up_mps2: Annotated[float, _number(0.0, 10.0)] = 0.5
     course_error_deg: Annotated[float, _number(0.0, 45.0)] = 3.0
+    course_within_deg: Annotated[float, _number(0.0, 180.0)] = 45.0
     stopping: StoppingSettings = StoppingSettings()
     full_mps: Speed = 0.5
     slowed_mps: Speed = 0.25
@@ -217,21 +233,16 @@ class BoundSettings(Model):
         defaults = BOUND_DEFAULTS[str(info.field_name)]
         return {**defaults, **given} if isinstance(given, dict) else given
 
-    def default_sigma_m(self, quality: str) -> float | None:
-        """Standard deviation to assume for a quality, None where none is to be believed."""
-        return _by_name(self.sigma_m, quality)
-
-    def optimism_of(self, quality: str) -> float | None:
-        """By how much a receiver's own error estimate is too small."""
-        return _by_name(self.optimism, quality)
-
-    def floor_of_m(self, quality: str) -> float | None:
-        """What the bound never falls below."""
-        return _by_name(self.floor_m, quality)
-
-
-def _by_name(values: dict[Solution, float], quality: str) -> float | None:
-    return next((value for name, value in values.items() if name == quality), None)
+    def parameters(self) -> BoundParameters:
+        """The same for the judgement."""
+        return BoundParameters(
+            probability=self.probability,
+            sigma_m=dict(self.sigma_m.items()),
+            optimism=dict(self.optimism.items()),
+            floor_m=dict(self.floor_m.items()),
+            age_fresh_s=self.age_fresh_s,
+            age_rate_mps=self.age_rate_mps,
+        )
 
 
 BOUND_DEFAULTS = {
@@ -362,6 +373,26 @@ class Limits(Model):
         only: bool = getattr(self, monitor).watch_only
         return only
 
+    def acts(self, monitor: str) -> bool:
+        """Whether a monitor can demand anything: it has a limit, and does not only watch."""
+        return not self.watch_only(monitor) and bool(self._rows(monitor))
+
+    def parameters(self) -> dict[str, MonitorParameters]:
+        """Limits, by monitor, for the judgement."""
+        return {
+            monitor.name: MonitorParameters(
+                self._rows(monitor.name), not self.watch_only(monitor.name)
+            )
+            for monitor in MONITORS
+        }
+
+    def _rows(self, monitor: str) -> tuple[Row, ...]:
+        return tuple(
+            Row(rung, limit.limit, limit.for_s)
+            for rung in Rung
+            if rung is not Rung.FULL and (limit := self.at(monitor, rung.word)) is not None
+        )
+
 
 class ClearSettings(Model):
     """How long the demands for a rung must stay away before it is left."""
@@ -443,6 +474,51 @@ class Settings(Model):
     blade_delay_s: Seconds = 3.0
     tick_s: Annotated[float, _number(0.02, 0.5)] = 0.1
     grant_valid_s: Annotated[float, _number(0.1, 2.0)] = 0.5
+
+    def parameters(self) -> Parameters:
+        """What the judgement must be told.
+
+        What a monitor that does not act would have believed no more, or kept free, is believed and
+        not kept.
+        """
+        mower, acts = self.mower, self.limits.acts
+        return Parameters(
+            mower=MowerParameters(
+                outline_m=tuple(mower.outline_m),
+                antenna_m=mower.antenna_m,
+                antenna_height_m=mower.antenna_height_m,
+                full_mps=mower.full_mps,
+                speeding_up_mps2=mower.speeding_up_mps2,
+                held_s=mower.held_s,
+                course_from_mps=mower.course_from_mps,
+                course_error_deg=mower.course_error_deg,
+                course_within_deg=mower.course_within_deg if acts("course") else math.inf,
+                stopping=mower.stopping.worst(),
+                keep_m=mower.stopping.keep_m if acts("stopping") else -math.inf,
+                blade_keep_m=mower.stopping.blade_keep_m if acts("blade_stop") else -math.inf,
+            ),
+            bound=self.bound.parameters(),
+            track=TrackParameters(
+                window_s=self.track.window_s,
+                way_error=self.track.way_error,
+                top_mps=mower.full_mps,
+                speeding_up_mps2=mower.speeding_up_mps2,
+            ),
+            ladder=LadderParameters(
+                start=Rung[self.start.upper()],
+                clear_s={
+                    Rung.SLOWED: self.clear_s.slowed,
+                    Rung.BLADE_OFF: self.clear_s.blade_off,
+                    Rung.HALTED: self.clear_s.halted,
+                },
+                blade_delay_s=self.blade_delay_s,
+                grant_valid_s=self.grant_valid_s,
+                full_mps=mower.full_mps,
+                slowed_mps=mower.slowed_mps,
+            ),
+            armed_after_s=self.arm.fixed_for_s,
+            monitors=self.limits.parameters(),
+        )
 
     @model_validator(mode="after")
     def _grants_outlast_a_tick(self) -> "Settings":

@@ -1,0 +1,109 @@
+"""What the judgement must be told of mower, receiver and limits: plain values, set once.
+
+Where these come from is no concern of the judgement.
+"""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from fenceguard.judgement.types import Rung
+from fenceguard.mower.stopping import Stopping
+
+Corner = tuple[float, float]
+"""Ahead and left in m."""
+
+
+class BoundParameters(NamedTuple):
+    """How the radius around the position is computed.
+
+    The mappings go by the name of the solution; one that is not in all of them has no bound.
+    """
+
+    probability: float
+    """With which the radius holds the true position."""
+    sigma_m: Mapping[str, float]
+    """To assume along each axis at HDOP 1, where the receiver states none."""
+    optimism: Mapping[str, float]
+    """By how much a receiver's own σ is too small."""
+    floor_m: Mapping[str, float]
+    """What the bound never falls below."""
+    age_fresh_s: float
+    """Corrections that are no older take nothing away."""
+    age_rate_mps: float
+    """So much σ for each second past that."""
+
+
+class TrackParameters(NamedTuple):
+    """How positions and speed are compared."""
+
+    window_s: float
+    way_error: float
+    """Share of the way by which the added-up speed may be off."""
+    top_mps: float
+    speeding_up_mps2: float
+
+
+class LadderParameters(NamedTuple):
+    """The rung to begin with, how fast it goes up again, and what is granted."""
+
+    start: Rung
+    clear_s: Mapping[Rung, float]
+    """For each rung from `slowed` to `halted`, how long the demands for it must stay away."""
+    blade_delay_s: float
+    grant_valid_s: float
+    full_mps: float
+    slowed_mps: float
+
+
+class MowerParameters(NamedTuple):
+    """What the mower is, and how far it is believed."""
+
+    outline_m: tuple[Corner, ...]
+    antenna_m: Corner
+    antenna_height_m: float | None
+    """Above the ground; None: not known."""
+    full_mps: float
+    speeding_up_mps2: float
+    held_s: float
+    """How long a heading or a speed counts that is told no more."""
+    course_from_mps: float
+    """At this speed and below the course says nothing of where the mower points."""
+    course_error_deg: float
+    """How far heading or course may be off."""
+    course_within_deg: float
+    """Heading and course are believed while the way taken is no farther off; inf: always."""
+    stopping: Stopping
+    keep_m: float
+    """To keep free ahead of the standing mower; -inf: what is ahead limits no speed."""
+    blade_keep_m: float
+    """To keep free ahead of the mower when its blade has come to rest; -inf: as above."""
+
+
+class Row(NamedTuple):
+    """One limit of one monitor."""
+
+    rung: Rung
+    limit: float | str
+    for_s: float = 0.0
+    """How long the limit must be exceeded before it counts."""
+
+
+class MonitorParameters(NamedTuple):
+    """The limits of one monitor, and whether what it finds is a demand."""
+
+    rows: tuple[Row, ...]
+    acts: bool = True
+    """Otherwise its findings are only written down."""
+
+
+class Parameters(NamedTuple):
+    """All that a supervisor must be told, but for the fence."""
+
+    mower: MowerParameters
+    bound: BoundParameters
+    track: TrackParameters
+    ladder: LadderParameters
+    armed_after_s: float
+    """How long a fixed solution must hold before the mower may leave `halted` the first time."""
+    monitors: Mapping[str, MonitorParameters]
+    """By the monitor's name; one that is not in it has no limit and finds nothing."""
