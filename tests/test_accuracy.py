@@ -24,9 +24,9 @@ from fenceguard.receiver.receiver import Receiver
 from fenceguard.receiver.sentences import ACCURACY, AccuracySentence
 from fenceguard.settings import AccuracySettings, BoundSettings, load
 from fenceguard.watch import Watch
-from tests.conftest import sentence
-from tests.lawns import loaded, write_settings
-from tests.made import QUICK, standing
+from tests.support.lawns import loaded, write_settings
+from tests.support.made import QUICK, standing
+from tests.support.nmea import sentence
 
 WAIT_S = 0.12
 P95 = {"header": "PXYZA", "field": 3, "unit": "cm", "means": "p95"}

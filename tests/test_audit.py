@@ -15,8 +15,8 @@ from fenceguard.journal.read import Record, records, sealed
 from fenceguard.journal.write import Journal
 from fenceguard.replay import Outcome, Replay
 from fenceguard.settings import DEFAULT_LIMITS, load
-from tests.lawns import write_settings
-from tests.made import BEGIN, FIXED, FLOAT, QUICK, standing
+from tests.support.lawns import write_settings
+from tests.support.made import BEGIN, FIXED, FLOAT, QUICK, standing
 
 PLACE = {
     "clearance_m": 1.25,

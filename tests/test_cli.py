@@ -22,8 +22,7 @@ from fenceguard.cli import main
 from fenceguard.cli.common import OUTPUTS_CAUTION
 from fenceguard.drill import demo
 from fenceguard.journal.write import Journal
-from tests.conftest import sentence
-from tests.lawns import (
+from tests.support.lawns import (
     LAWN,
     POND,
     Corners,
@@ -32,7 +31,8 @@ from tests.lawns import (
     polygon,
     write_settings,
 )
-from tests.made import BEGIN, FIXED, FLOAT, QUICK, RATE_HZ, standing, with_a_float
+from tests.support.made import BEGIN, FIXED, FLOAT, QUICK, RATE_HZ, standing, with_a_float
+from tests.support.nmea import sentence
 from tests.support.pins import ALL_OFF, WIRED, observed, observed_levels
 
 DEMO = Path(__file__).parents[1] / "config" / "demo"

@@ -70,7 +70,7 @@ from fenceguard.drill.route import Route
 from fenceguard.errors import BadInput
 from fenceguard.judgement.words import Grant
 from fenceguard.settings import Loaded, load
-from tests.lawns import collection, polygon, write_settings
+from tests.support.lawns import collection, polygon, write_settings
 
 CONFIG = Path(__file__).parents[1] / "config"
 SETTINGS = CONFIG / "demo" / "settings.yaml"

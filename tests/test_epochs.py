@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch
 from fenceguard.receiver.epochs import PATIENCE
 from fenceguard.receiver.receiver import Receiver
-from tests.conftest import sentence
+from tests.support.nmea import sentence
 from tests.test_framing import RECORDINGS, checksum, tag
 
 WAIT_S = 0.12

@@ -16,7 +16,7 @@ from fenceguard.receiver.framing import (
     Framer,
     Sentence,
 )
-from tests.conftest import sentence
+from tests.support.nmea import sentence
 
 GGA = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n"
 GGA_BODY = GGA[1:-5].decode()

@@ -13,8 +13,8 @@ from typing import Any, NamedTuple
 import pytest
 
 from fenceguard.journal.read import records, verify
-from tests.conftest import sentence
-from tests.lawns import offset, write_settings
+from tests.support.lawns import offset, write_settings
+from tests.support.nmea import sentence
 
 KILLS = 50
 VICTIMS = 2

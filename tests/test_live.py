@@ -29,8 +29,8 @@ from fenceguard.settings import Loaded, load
 from fenceguard.sources.serial_port import SerialPort
 from tests.bench.recorded import Gga, raw_gga, unpacked
 from tests.bench.recorded import write_settings as write_settings_around
-from tests.conftest import Plug, sentence
-from tests.lawns import offset, write_settings
+from tests.support.lawns import offset, write_settings
+from tests.support.nmea import sentence
 from tests.support.pins import (
     ALL_OFF,
     PINS,
@@ -42,6 +42,7 @@ from tests.support.pins import (
     observed,
     observed_levels,
 )
+from tests.support.plug import Plug
 
 TICK_S = 0.1
 SLACK_S = 0.25

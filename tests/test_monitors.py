@@ -16,7 +16,7 @@ from fenceguard.lawn.fence import Fence
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Limits, Settings
-from tests.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
+from tests.support.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
 
 EPSILON = 1e-9
 UTC_S = 1_700_000_000.0

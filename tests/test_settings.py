@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from fenceguard.errors import BadInput
 from fenceguard.settings import DEFAULT_LIMITS, Limits, Loaded, Settings, load
-from tests.lawns import OUTLINE, polygon, write_settings
+from tests.support.lawns import OUTLINE, polygon, write_settings
 
 CONFIG = Path(__file__).parents[1] / "config"
 BASE = """\

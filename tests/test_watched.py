@@ -21,9 +21,9 @@ from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Loaded
 from fenceguard.watch import Watch
-from tests.conftest import sentence
-from tests.lawns import loaded, offset, write_settings
-from tests.made import BEGIN, QUICK, standing
+from tests.support.lawns import loaded, offset, write_settings
+from tests.support.made import BEGIN, QUICK, standing
+from tests.support.nmea import sentence
 
 COLUMNS = 80
 PLACE = offset(5.0, 5.0)

@@ -1,11 +1,11 @@
-"""Short recordings, made up: a mower that stands on the lawn of `tests.lawns`."""
+"""Short recordings, made up: a mower that stands on the lawn of `tests.support.lawns`."""
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from tests.conftest import sentence
-from tests.lawns import offset
+from tests.support.lawns import offset
+from tests.support.nmea import sentence
 
 BEGIN = datetime(2031, 3, 7, 6, 0, 0, tzinfo=UTC)
 RATE_HZ = 5
