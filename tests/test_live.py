@@ -29,8 +29,8 @@ from fenceguard.settings import Loaded, load
 from fenceguard.sources.serial_port import SerialPort
 from tests.bench.recorded import Gga, raw_gga, unpacked
 from tests.bench.recorded import write_settings as write_settings_around
+from tests.support import nmea
 from tests.support.lawns import offset, write_settings
-from tests.support.nmea import sentence
 from tests.support.pins import (
     ALL_OFF,
     PINS,
@@ -184,18 +184,14 @@ class Receiver:
         tenths = max(self._number, round((time.monotonic() - self._began_s) * 10.0))
         self._number = tenths + 1
         self.east_m += self.speed_mps / self.RATE_HZ
-        clock = f"09{tenths // 600:02}{tenths % 600 / 10:05.2f}"
+        clock = nmea.clock(9 * 3600 + tenths / 10)
         lat_deg, lon_deg = offset(self.east_m, self.north_m)
-        where = f"{_minutes(lat_deg, 2)},N,{_minutes(lon_deg, 3)},E"
+        place = nmea.place(lat_deg, lon_deg)
         knots = self.speed_mps / 0.514444
-        gga = f"GNGGA,{clock},{where},{self.quality},14,0.8,312.4,M,47.1,M,{self.age_s:.1f},0001"
-        rmc = f"GNRMC,{clock},A,{where},{knots:.3f},{self.course_deg:.1f},140531,,,A"
+        gga = nmea.gga(clock, place, quality=self.quality, hdop=0.8, age_s=self.age_s)
+        rmc = nmea.rmc(clock, place, knots=knots, course_deg=self.course_deg, date="140531")
         os.set_blocking(self.plug.far, False)
-        os.write(self.plug.far, sentence(gga) + sentence(rmc))
-
-
-def _minutes(degrees: float, digits: int) -> str:
-    return f"{int(degrees):0{digits}}{degrees % 1.0 * 60.0:010.7f}"
+        os.write(self.plug.far, gga + rmc)
 
 
 def until(condition: Callable[[], bool]) -> float:

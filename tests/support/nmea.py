@@ -4,7 +4,6 @@ import time
 from functools import reduce
 from operator import xor
 
-DAY_S = 86400.0
 PLACE = "5200.0000000,N,01300.0000000,E"
 NOWHERE = ",,,"
 """Of a receiver that has no position."""
@@ -33,7 +32,7 @@ def clock(time_s: float) -> str:
 
 def date(utc_s: float) -> str:
     """The day as ddmmyy, from Unix time."""
-    return time.strftime("%d%m%y", time.gmtime(utc_s))
+    return time.strftime("%d%m%y", time.gmtime(round(utc_s, 3)))
 
 
 def place(lat_deg: float, lon_deg: float) -> str:
