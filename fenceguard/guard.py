@@ -1,15 +1,16 @@
 """The guard: the whole chain without I/O. Bytes and inputs with their times in, decisions out.
 
-Whoever drives it has a clock, a source of bytes and somebody to act on the decisions: the live loop,
-a replay, a drill, a bench. It does four things:
+Whoever drives it has a clock, a source of bytes and somebody to act on the decisions: the live
+loop, a replay, a drill, a bench. It does four things:
 
 - `receive(at_s, data)` when bytes have arrived, `sense(at_s, inputs)` when an input was looked at;
 - `tick(at_s)` when nothing has, but `due_s` has come;
 - then act on the decisions that these return, and write down `entries()`.
 
-The same calls give the same decisions, bit for bit. Ticks lie on a grid that begins with the run, and
-each is decided on at the moment when it was due. Whatever is due by the time that something arrives
-is decided on before it. So what arrived, and when, says everything: a recording needs nothing else.
+The same calls give the same decisions, bit for bit. Ticks lie on a grid that begins with the run,
+and each is decided on at the moment when it was due. Whatever is due by the time that something
+arrives is decided on before it. So what arrived, and when, says everything: a recording needs
+nothing else.
 """
 
 from fenceguard import __version__

@@ -1,13 +1,12 @@
 """What several tests need."""
 
-import os
-import pty
-import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, Phase, settings
+
+from tests.support.plug import Plug
 
 settings.register_profile(
     "mutation",
@@ -42,37 +41,9 @@ def log() -> Callable[[str], Path]:
     return find
 
 
-class Plug:
-    """A receiver that can be pulled: a pseudo-terminal under a name that stays."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.far = -1
-
-    def put_in(self) -> None:
-        self.far, near = pty.openpty()
-        tty.setraw(near)
-        self.path.symlink_to(os.ttyname(near))
-        os.close(near)
-
-    def pull(self) -> None:
-        if self.far >= 0:
-            os.close(self.far)
-            self.path.unlink()
-        self.far = -1
-
-
 @pytest.fixture
 def plug(tmp_path: Path) -> Iterator[Plug]:
     plug = Plug(tmp_path / "receiver")
     plug.put_in()
     yield plug
     plug.pull()
-
-
-def sentence(body: str) -> bytes:
-    """A body as a receiver sends it: started, with its checksum and line end."""
-    total = 0
-    for character in body.encode("ascii"):
-        total ^= character
-    return f"${body}*{total:02X}\r\n".encode("ascii")

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 import yaml
+from fenceguard.watch import Watch
 from hypothesis import given
 from hypothesis import settings as quick
 from hypothesis import strategies as st
@@ -24,10 +25,10 @@ from fenceguard.receiver.receiver import Receiver
 from fenceguard.receiver.sentences import ACCURACY, AccuracySentence
 from fenceguard.settings import load
 from fenceguard.settings.models import AccuracySettings, BoundSettings
-from fenceguard.watch import Watch
-from tests.conftest import sentence
-from tests.lawns import loaded, write_settings
-from tests.made import QUICK, standing
+from tests.support import nmea
+from tests.support.lawns import loaded, write_settings
+from tests.support.made import QUICK, standing
+from tests.support.nmea import sentence
 
 WAIT_S = 0.12
 P95 = {"header": "PXYZA", "field": 3, "unit": "cm", "means": "p95"}
@@ -46,11 +47,11 @@ def own(text: str) -> bytes:
 
 
 def gga(time: str = "120000.00") -> bytes:
-    return sentence(f"GNGGA,{time},5200.000,N,01300.000,E,4,20,1.0,40.0,M,42.0,M,1.0,0133")
+    return nmea.gga(time, hdop=1.0)
 
 
 def gst(major: str = "", lat: str = "", lon: str = "", time: str = "120000.00") -> bytes:
-    return sentence(f"GNGST,{time},,{major},,,{lat},{lon},0.3")
+    return nmea.gst(time, lat, lon, major_m=major, height_m=0.3)
 
 
 def only(*sent: bytes, accuracy: AccuracySentence | None = MAPPED) -> Epoch:
@@ -214,7 +215,7 @@ def line(kind: str, second: int, mark: int, *, as_heading: bool) -> bytes:
         return sentence(f"GNHDT,{mark % 300}.0,T") if as_heading else own(f"{mark % 300 + 1}")
     return {
         "GGA": gga(time),
-        "RMC": sentence(f"GNRMC,{time},A,,,,,1.0,90.0,,,,A"),
+        "RMC": nmea.rmc(time, nmea.NOWHERE, knots=1.0, course_deg=90.0),
         "GST": gst(time=time),
     }[kind]
 

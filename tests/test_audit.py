@@ -5,19 +5,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from fenceguard.audit.interventions import Intervention, history
 from hypothesis import given
 from hypothesis import strategies as st
 
 from fenceguard.audit.explain import TAKEN, explain, reason
-from fenceguard.audit.interventions import Intervention, history
 from fenceguard.cli import main
 from fenceguard.journal.read import Record, records, sealed
 from fenceguard.journal.write import Journal
 from fenceguard.replay import Outcome, Replay
 from fenceguard.settings import load
 from fenceguard.settings.models import DEFAULT_LIMITS
-from tests.lawns import write_settings
-from tests.made import BEGIN, FIXED, FLOAT, QUICK, standing
+from tests.support.lawns import write_settings
+from tests.support.made import BEGIN, FIXED, FLOAT, QUICK, standing
 
 PLACE = {
     "clearance_m": 1.25,

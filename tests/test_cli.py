@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -21,8 +22,7 @@ from fenceguard.cli import main
 from fenceguard.cli.common import OUTPUTS_CAUTION
 from fenceguard.drill import demo
 from fenceguard.journal.write import Journal
-from tests.conftest import sentence
-from tests.lawns import (
+from tests.support.lawns import (
     LAWN,
     POND,
     Corners,
@@ -31,7 +31,9 @@ from tests.lawns import (
     polygon,
     write_settings,
 )
-from tests.made import BEGIN, FIXED, FLOAT, QUICK, RATE_HZ, standing, with_a_float
+from tests.support.made import BEGIN, FIXED, FLOAT, QUICK, RATE_HZ, standing, with_a_float
+from tests.support.nmea import sentence
+from tests.support.pins import ALL_OFF, WIRED, observed, observed_levels
 
 DEMO = Path(__file__).parents[1] / "config" / "demo"
 NOBODY = 65534
@@ -47,12 +49,6 @@ NO_FLOAT_LIMITS = (
     *("--set", "limits.bound.slowed=never"),
     *("--set", "limits.bound.blade_off=never"),
 )
-OUTPUTS = {
-    "drive_enable": {"pin": 17},
-    "blade_enable": {"pin": 27},
-    "slow": {"pin": 22},
-    "heartbeat": {"pin": 23},
-}
 
 Word = str | Path
 
@@ -455,51 +451,30 @@ def test_a_leap_of_days_is_a_silence(tmp_path: Path, settings: Path) -> None:
     assert (one["cause"]["monitor"], one["rung"]) == ("silence", "halted")
 
 
-WATCHED = """\
-import sys
-from gpiozero import Device
-from gpiozero.pins.mock import MockFactory, MockPin
-
-class Pin(MockPin):
-    def _set_state(self, value):
-        super()._set_state(value)
-        print(self.info.name, bool(value), file=sys.stderr, flush=True)
-
-Device.pin_factory = MockFactory(pin_class=Pin)
-from fenceguard.cli import main
-sys.exit(main())
-"""
-
-
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT, signal.SIGQUIT])
 def test_a_replay_that_moves_lines_ends_with_every_line_off(
     tmp_path: Path, number: signal.Signals
 ) -> None:
-    script, log = tmp_path / "watched.py", tmp_path / "log.nmea"
-    script.write_text(WATCHED)
+    log = tmp_path / "log.nmea"
     log.write_bytes(standing(60.0))
-    settings = write_settings(tmp_path, outputs=OUTPUTS, **QUICK)
+    settings = write_settings(tmp_path, outputs=WIRED, **QUICK)
     process = subprocess.Popen(
-        [sys.executable, script, "replay", log, "--settings", settings, "--drive-outputs"],
-        stderr=subprocess.PIPE,
-        text=True,
+        [*observed(tmp_path), "replay", log, "--settings", settings, "--drive-outputs"],
+        stderr=subprocess.DEVNULL,
     )
-    assert process.stderr is not None
-    levels: dict[str, str] = {}
-    seen_on = False
-    for line in process.stderr:
-        name, _, level = line.strip().rpartition(" ")
-        levels[name] = level
-        if not seen_on and levels.get("GPIO17") == levels.get("GPIO27") == "True":
-            seen_on = True
-            process.send_signal(number)
-    assert seen_on
+    end_s = time.monotonic() + 30.0
+    on: set[str] = set()
+    while not {"drive_enable", "blade_enable"} <= on:
+        assert time.monotonic() < end_s, on
+        time.sleep(0.01)
+        on = {name for name, is_on in observed_levels(tmp_path).items() if is_on}
+    process.send_signal(number)
     assert process.wait(10.0) == 128 + number
-    assert {levels[f"GPIO{line['pin']}"] for line in OUTPUTS.values()} == {"False"}
+    assert observed_levels(tmp_path) == ALL_OFF
 
 
 def test_lines_are_not_moved_by_what_may_stall(log: Path, tmp_path: Path) -> None:
-    settings = write_settings(tmp_path, outputs=OUTPUTS, **QUICK)
+    settings = write_settings(tmp_path, outputs=WIRED, **QUICK)
     fifo = tmp_path / "fifo"
     os.mkfifo(fifo)
     for source in ("-", fifo):
@@ -729,7 +704,7 @@ def test_driving_outputs_that_are_none(settings: Path, log: Path) -> None:
 
 
 def test_driving_outputs_changes_nothing_else(tmp_path: Path, log: Path) -> None:
-    settings = write_settings(tmp_path, outputs=OUTPUTS, **QUICK)
+    settings = write_settings(tmp_path, outputs=WIRED, **QUICK)
     words = ("replay", log, "--settings", settings, "--json")
     done = command(*words, "--drive-outputs", "--speed", "1000", GPIOZERO_PIN_FACTORY="mock")
     assert done.status == 0, done.err
@@ -738,7 +713,7 @@ def test_driving_outputs_changes_nothing_else(tmp_path: Path, log: Path) -> None
 
 
 def test_outputs_without_pins(tmp_path: Path, log: Path) -> None:
-    settings = write_settings(tmp_path, outputs=OUTPUTS, **QUICK)
+    settings = write_settings(tmp_path, outputs=WIRED, **QUICK)
     done = command(
         *("replay", log, "--settings", settings, "--drive-outputs"), GPIOZERO_PIN_FACTORY="none"
     )

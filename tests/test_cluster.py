@@ -14,7 +14,7 @@ import pytest
 
 from fenceguard.cli import drill as drill_command
 from fenceguard.cli import main
-from tests.lawns import write_settings
+from tests.support.lawns import write_settings
 
 pytest.importorskip("distributed", reason='needs the extra "cluster"')
 

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from fenceguard.drill import demo
 from fenceguard.simulator import nmea
+from tests.support.nmea import checksum
 
 DEMO = Path(__file__).parents[1] / "config" / "demo"
 LINE = re.compile(rb"\\c:(\d{13})\*([0-9A-F]{2})\\\$(GN(?:GGA|RMC|GST),[^*]*)\*([0-9A-F]{2})\r\n")
@@ -37,14 +38,6 @@ class Moment(NamedTuple):
     at: Point
     speed_mps: float
     course_deg: float | None
-
-
-def exclusive_or(text: bytes) -> int:
-    """Checksum of NMEA 0183: exclusive-or of all characters."""
-    total = 0
-    for character in text:
-        total ^= character
-    return total
 
 
 def degrees(text: str, hemisphere: str) -> float:
@@ -171,8 +164,8 @@ def test_every_byte_belongs_to_a_tagged_sentence_with_both_checksums_right() -> 
     lines = LINE.findall(RAW)
     assert b"".join(b"\\c:%b*%b\\$%b*%b\r\n" % line for line in lines) == RAW
     for tag, tag_sum, body, body_sum in lines:
-        assert int(tag_sum, 16) == exclusive_or(b"c:" + tag)
-        assert int(body_sum, 16) == exclusive_or(body)
+        assert int(tag_sum, 16) == checksum(b"c:" + tag)
+        assert int(body_sum, 16) == checksum(body)
         pynmea2.parse(f"${body.decode()}*{body_sum.decode()}", check=True)
 
 

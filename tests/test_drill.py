@@ -29,8 +29,6 @@ from scipy.stats import beta
 from fenceguard.cli import drill as drill_command
 from fenceguard.cli import main
 from fenceguard.drill import campaign, scenario
-from fenceguard.simulator import nmea
-from fenceguard.simulator.body import OBEYS, STEP_S, Body, Pose
 from fenceguard.drill.campaign import Lost, Plan, plan_of, run_all
 from fenceguard.drill.drill import (
     CELLS,
@@ -45,6 +43,13 @@ from fenceguard.drill.drill import (
     region,
     run,
 )
+from fenceguard.drill.policies import SHRUNK_BY_M, HandWritten
+from fenceguard.drill.report import HEADINGS, Report, picture, quantiles, upper_limit
+from fenceguard.errors import BadInput
+from fenceguard.judgement.types import Grant
+from fenceguard.settings import Loaded, load
+from fenceguard.simulator import nmea
+from fenceguard.simulator.body import OBEYS, STEP_S, Body, Pose
 from fenceguard.simulator.faults import FAULTS
 from fenceguard.simulator.gnss import (
     DECIMALS,
@@ -65,13 +70,8 @@ from fenceguard.simulator.gnss import (
     Sent,
     _Globe,
 )
-from fenceguard.drill.policies import SHRUNK_BY_M, HandWritten
-from fenceguard.drill.report import HEADINGS, Report, picture, quantiles, upper_limit
 from fenceguard.simulator.routes import Route
-from fenceguard.errors import BadInput
-from fenceguard.judgement.types import Grant
-from fenceguard.settings import Loaded, load
-from tests.lawns import collection, polygon, write_settings
+from tests.support.lawns import collection, polygon, write_settings
 
 CONFIG = Path(__file__).parents[1] / "config"
 SETTINGS = CONFIG / "demo" / "settings.yaml"

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch
 from fenceguard.receiver.epochs import PATIENCE
 from fenceguard.receiver.receiver import Receiver
-from tests.conftest import sentence
-from tests.test_framing import RECORDINGS, checksum, tag
+from tests.support import nmea
+from tests.support.nmea import checksum, sentence, tag
+from tests.test_framing import RECORDINGS
 
 WAIT_S = 0.12
 DAY_S = 86400.0
@@ -25,20 +26,18 @@ STEP_S = 0.002
 """Between two sentences of a burst."""
 
 
-def clock(time_s: float) -> str:
-    ms = round(time_s % DAY_S * 1000)
-    return f"{ms // 3_600_000:02d}{ms // 60_000 % 60:02d}{ms // 1000 % 60:02d}.{ms % 1000:03d}"
-
-
 def line(kind: str, time_s: float, mark: int = 0, date: str = "") -> bytes:
     """A sentence whose values all tell by `mark` which burst it belongs to."""
-    time = clock(time_s)
+    time = nmea.clock(time_s)
+    if kind == "GGA":
+        return nmea.gga(time, satellites=mark % 60, station="0133")
+    if kind == "RMC":
+        return nmea.rmc(time, nmea.NOWHERE, knots=mark, course_deg=90.0, date=date)
+    if kind == "GST":
+        return nmea.gst(time, float(mark), float(mark), height_m=float(mark))
     return sentence(
         {
-            "GGA": f"GNGGA,{time},5200.000,N,01300.000,E,4,{mark % 60},0.7,40.0,M,42.0,M,1.0,0133",
-            "RMC": f"GNRMC,{time},A,,,,,{mark}.0,90.0,{date},,,A",
             "VTG": f"GNVTG,{mark % 360}.0,T,,M,{mark + 0.5},N,,K,A",
-            "GST": f"GNGST,{time},,,,,{mark}.0,{mark}.0,{mark}.0",
             "HDT": f"GNHDT,{mark % 360}.0,T",
             "THS": f"GNTHS,{mark % 360}.0,A",
             "ZDA": f"GNZDA,{time},01,02,2024,00,00",
@@ -110,7 +109,7 @@ def test_the_speed_of_rmc_is_preferred_to_that_of_vtg(order: tuple[str, ...]) ->
 
 
 def test_vtg_fills_in_for_what_rmc_lacks() -> None:
-    void = sentence(f"GNRMC,{clock(NOON_S)},V,,,,,3.0,90.0,010224,,,N")
+    void = sentence(f"GNRMC,{nmea.clock(NOON_S)},V,,,,,3.0,90.0,010224,,,N")
     for lines in ((void, line("VTG", 0, 7)), (line("VTG", 0, 7), void)):
         (epoch,) = recorded(lines[0], line("GGA", NOON_S), lines[1])
         assert epoch.speed_mps == 7.5 * KNOT_MPS

@@ -16,7 +16,7 @@ from fenceguard.receiver.framing import (
     Framer,
     Sentence,
 )
-from tests.conftest import sentence
+from tests.support.nmea import checksum, sentence, tag
 
 GGA = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n"
 GGA_BODY = GGA[1:-5].decode()
@@ -35,17 +35,6 @@ def framed(*chunks: bytes) -> tuple[list[Sentence], dict[str, int], int, int]:
     found = [one for chunk in chunks for one in framer.feed(chunk)]
     found += framer.finish()
     return found, framer.rejected, framer.sentences, framer.cut_bytes
-
-
-def tag(text: bytes, end: bytes | None = None) -> bytes:
-    return b"\\" + text + (b"*%02X" % checksum(text) if end is None else end) + b"\\"
-
-
-def checksum(text: bytes) -> int:
-    total = 0
-    for character in text:
-        total ^= character
-    return total
 
 
 @pytest.mark.parametrize(

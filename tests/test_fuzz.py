@@ -20,7 +20,7 @@ from fenceguard.judgement.types import Decision, Rung
 from fenceguard.receiver.receiver import Receiver
 from fenceguard.settings import Loaded, load
 from tests.bench.recorded import LOGS, SENTENCE, raw_gga, unpacked, write_settings
-from tests.conftest import sentence
+from tests.support.nmea import sentence
 
 DEMO = Path(__file__).parents[1] / "config" / "demo"
 QUICK = (

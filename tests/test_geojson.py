@@ -10,7 +10,7 @@ import pytest
 
 from fenceguard.errors import BadInput
 from fenceguard.lawn.geojson import parse, read
-from tests.lawns import LAWN, POND, Corners, collection, fence_of, lawn_with_pond, polygon
+from tests.support.lawns import LAWN, POND, Corners, collection, fence_of, lawn_with_pond, polygon
 
 
 def refused(document: Any) -> str:

@@ -12,8 +12,8 @@ from fenceguard.guard import HOLE_S, Guard
 from fenceguard.journal.records import Changed, Entry, Sensed, Start, Stop, Summary
 from fenceguard.judgement.types import Decision, Inputs, Rung
 from fenceguard.settings import Loaded
-from tests.lawns import loaded
-from tests.made import QUICK, RATE_HZ, standing, with_a_float
+from tests.support.lawns import loaded
+from tests.support.made import QUICK, RATE_HZ, standing, with_a_float
 
 TICK_S = 0.1
 WAIT_S = 0.12
@@ -245,7 +245,9 @@ def test_the_digest_tells_apart_what_was_decided(lawn: Loaded) -> None:
     data = with_a_float(9.0)
     size = len(data) // 45
     given = [Arrived(n / RATE_HZ, data[n * size : (n + 1) * size]) for n in range(46)]
-    later = [one._replace(at_s=one.at_s + 0.001 * (number == 30)) for number, one in enumerate(given)]
+    later = [
+        one._replace(at_s=one.at_s + 0.001 * (number == 30)) for number, one in enumerate(given)
+    ]
     digests = {driven(lawn, one)[1][-1].record.digest for one in (given, given, later)}  # type: ignore[union-attr]
     assert len(digests) == 2
 
@@ -285,4 +287,4 @@ def test_the_changes_of_an_intervention_carry_its_number(lawn: Loaded) -> None:
         ("blade_off", "slowed", 1),
         ("slowed", "full", 1),
         ("full", "halted", 2),
-    ] or numbers[:6] == numbers[:6] and numbers[3][2] == 1
+    ] or (numbers[:6] == numbers[:6] and numbers[3][2] == 1)

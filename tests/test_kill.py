@@ -13,8 +13,8 @@ from typing import Any, NamedTuple
 import pytest
 
 from fenceguard.journal.read import records, verify
-from tests.conftest import sentence
-from tests.lawns import offset, write_settings
+from tests.support import nmea
+from tests.support.lawns import offset, write_settings
 
 KILLS = 50
 VICTIMS = 2
@@ -45,12 +45,6 @@ class Told(NamedTuple):
     after: str
 
 
-def degrees_text(degrees: float, digits: int, sides: str) -> str:
-    whole = int(abs(degrees))
-    side = sides[0] if degrees >= 0.0 else sides[1]
-    return f"{whole:0{digits}d}{(abs(degrees) - whole) * 60.0:010.7f},{side}"
-
-
 class Victim:
     """A service that is fed in true time until it is killed."""
 
@@ -69,19 +63,16 @@ class Victim:
             thread.start()
 
     def _feed(self) -> None:
-        lat, lon = offset(5.0, 5.0)
-        place = f"{degrees_text(lat, 2, 'NS')},{degrees_text(lon, 3, 'EW')}"
+        place = nmea.place(*offset(5.0, 5.0))
         assert self.process.stdin is not None
         number = 0
         while not self._over.is_set():
             moment = time.time()
-            clock = time.strftime("%H%M%S", time.gmtime(moment)) + f"{moment % 1.0:.2f}"[1:]
-            quality = 4 + number // FLIP_EVERY % 2
-            body = f"GNGGA,{clock},{place},{quality},20,0.7,40.0,M,40.0,M,1.0,0001"
-            date = time.strftime("%d%m%y", time.gmtime(moment))
-            rmc = f"GNRMC,{clock},A,{place},0.1,,{date},,,R"
+            clock = nmea.clock(moment)
+            gga = nmea.gga(clock, place, quality=4 + number // FLIP_EVERY % 2)
+            rmc = nmea.rmc(clock, place, knots=0.1, date=nmea.date(moment), mode="R")
             try:
-                os.write(self.process.stdin.fileno(), sentence(body) + sentence(rmc))
+                os.write(self.process.stdin.fileno(), gga + rmc)
             except BrokenPipeError:
                 return
             number += 1

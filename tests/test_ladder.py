@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from fenceguard.judgement.ladder import RISES, RUNGS, Ladder
 from fenceguard.judgement.types import Rung
 from fenceguard.settings import Settings
-from tests.lawns import OUTLINE
+from tests.support.lawns import OUTLINE
 
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
 

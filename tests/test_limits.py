@@ -13,7 +13,7 @@ from fenceguard.judgement.types import Rung, Situation
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings.models import Limits
-from tests.made import bound, limited_one
+from tests.support.made import bound, limited_one
 
 EPSILON = 1e-9
 

@@ -6,7 +6,6 @@ import re
 import select
 import signal
 import subprocess
-import sys
 import threading
 import time
 import tty
@@ -17,25 +16,34 @@ from typing import Any
 
 import pytest
 import yaml
-from gpiozero.pins.mock import MockFactory, MockPin
-
 from fenceguard.account import Event
+from fenceguard.service import Service
+
 from fenceguard.cli.common import OUTPUTS_CAUTION
 from fenceguard.inputs.buttons import ResetButton
 from fenceguard.journal.read import records, verify
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Decision
 from fenceguard.outputs.lines import Lines
-from fenceguard.service import Service
 from fenceguard.settings import Loaded, load
 from fenceguard.sources.serial_port import SerialPort
 from tests.bench.recorded import Gga, raw_gga, unpacked
 from tests.bench.recorded import write_settings as write_settings_around
-from tests.conftest import Plug, sentence
-from tests.lawns import offset, write_settings
+from tests.support import nmea
+from tests.support.lawns import offset, write_settings
+from tests.support.pins import (
+    ALL_OFF,
+    PINS,
+    RESET_PIN,
+    WIRED,
+    Board,
+    Pin,
+    PinError,
+    observed,
+    observed_levels,
+)
+from tests.support.plug import Plug
 
-PINS = {"drive_enable": 5, "blade_enable": 6, "slow": 13, "heartbeat": 19, "warning": 26}
-RESET_PIN = 21
 TICK_S = 0.1
 SLACK_S = 0.25
 """By which a busy machine may be late."""
@@ -55,28 +63,13 @@ SOON: dict[str, Any] = {
 """Up as fast as may be, so that nobody has to wait; and a float stops the blade alone."""
 
 
-class Pin(MockPin):  # type: ignore[misc]
-    """A pin that notes when it was written, and that can break."""
-
-    def __init__(self, factory: MockFactory, info: Any) -> None:
-        self.written: list[tuple[float, bool]] = []
-        self.broken = False
-        super().__init__(factory, info)
-
-    def _set_state(self, value: float) -> None:
-        if self.broken:
-            raise OSError("the pin is gone")
-        super()._set_state(value)
-        self.written.append((time.monotonic(), bool(value)))
-
-
 class Machine:
     """A mower at work: the service on its thread, with its port, pins and journal."""
 
     def __init__(self, loaded: Loaded, port: SerialPort) -> None:
         settings = loaded.settings
         assert settings.journal is not None
-        self.factory = MockFactory(pin_class=Pin)
+        self.board = Board()
         self.told: list[Event] = []
         self.faults: list[str | None] = [None]
         self.outcome: str | BaseException | None = None
@@ -84,8 +77,10 @@ class Machine:
         self._closed = False
         self._port = port
         self._journal = Journal(self.directory)
-        self._lines = Lines.from_settings(settings.outputs, self.factory)
-        button = ResetButton(settings.inputs.reset_pin, self.factory) if settings.inputs else None
+        self._lines = Lines.from_settings(settings.outputs, self.board.factory)
+        button = (
+            ResetButton(settings.inputs.reset_pin, self.board.factory) if settings.inputs else None
+        )
         self.service = Service(
             loaded,
             port,
@@ -109,17 +104,16 @@ class Machine:
             self.faults.append(fault)
 
     def pin(self, name: str) -> Pin:
-        pin = self.factory.pin(PINS[name])
-        assert isinstance(pin, Pin)
-        return pin
+        """The pin of a line."""
+        return self.board.line(name)
 
     def on(self, *names: str) -> bool:
         """Whether all these lines are on."""
-        return all(bool(self.pin(name).state) for name in names)
+        return all(self.pin(name).high for name in names)
 
     def off(self) -> bool:
         """Whether every line is off."""
-        return not any(bool(self.pin(name).state) for name in PINS)
+        return not any(self.pin(name).high for name in PINS)
 
     def full(self) -> bool:
         """Whether the lines are as on the rung `full`."""
@@ -127,9 +121,9 @@ class Machine:
 
     def dropped_s(self, name: str) -> float:
         """When the line was last written; it was put off then."""
-        at_s, on = self.pin(name).written[-1]
-        assert not on
-        return at_s
+        last = self.pin(name).written[-1]
+        assert not last.high
+        return last.at_s
 
     def ends(self) -> str | BaseException:
         """Wait for the end; what came out of it."""
@@ -190,18 +184,14 @@ class Receiver:
         tenths = max(self._number, round((time.monotonic() - self._began_s) * 10.0))
         self._number = tenths + 1
         self.east_m += self.speed_mps / self.RATE_HZ
-        clock = f"09{tenths // 600:02}{tenths % 600 / 10:05.2f}"
+        clock = nmea.clock(9 * 3600 + tenths / 10)
         lat_deg, lon_deg = offset(self.east_m, self.north_m)
-        where = f"{_minutes(lat_deg, 2)},N,{_minutes(lon_deg, 3)},E"
+        place = nmea.place(lat_deg, lon_deg)
         knots = self.speed_mps / 0.514444
-        gga = f"GNGGA,{clock},{where},{self.quality},14,0.8,312.4,M,47.1,M,{self.age_s:.1f},0001"
-        rmc = f"GNRMC,{clock},A,{where},{knots:.3f},{self.course_deg:.1f},140531,,,A"
+        gga = nmea.gga(clock, place, quality=self.quality, hdop=0.8, age_s=self.age_s)
+        rmc = nmea.rmc(clock, place, knots=knots, course_deg=self.course_deg, date="140531")
         os.set_blocking(self.plug.far, False)
-        os.write(self.plug.far, sentence(gga) + sentence(rmc))
-
-
-def _minutes(degrees: float, digits: int) -> str:
-    return f"{int(degrees):0{digits}}{degrees % 1.0 * 60.0:010.7f}"
+        os.write(self.plug.far, gga + rmc)
 
 
 def until(condition: Callable[[], bool]) -> float:
@@ -217,7 +207,7 @@ def wired(**changes: Any) -> dict[str, Any]:
     """Settings with every line and the reset button wired, and up again soon; None leaves out."""
     settings = {
         "receiver": {"port": "receiver"},
-        "outputs": {name: {"pin": pin} for name, pin in PINS.items()},
+        "outputs": WIRED,
         "inputs": {"reset_pin": RESET_PIN},
         "journal": {"directory": "journal"},
         "limits": {"silence": SILENCE_S},
@@ -424,7 +414,7 @@ def test_a_receiver_that_falls_silent_with_its_plug_in_halts_the_mower(
 
 def test_a_locked_start_waits_for_the_reset_button(start: Start, receiver: Receiver) -> None:
     machine = start(start="locked")
-    button = machine.factory.pin(RESET_PIN)
+    button = machine.board.button
     receiver.talk(2.5)
     assert machine.rungs() == []
     assert not machine.pin("drive_enable").written[1:]
@@ -491,7 +481,7 @@ def test_a_pin_that_breaks_puts_all_other_lines_off_and_is_raised(
     machine.pin("blade_enable").broken = True
     receiver.quality = 5
     receiver.talk_until(lambda: machine.outcome is not None)
-    assert isinstance(machine.ends(), OSError)
+    assert isinstance(machine.ends(), PinError)
     assert not machine.on("drive_enable")
     assert not machine.on("heartbeat")
     machine.pin("blade_enable").broken = False
@@ -523,23 +513,6 @@ def test_a_stop_ends_it_within_a_few_ticks_with_all_lines_off(
 
 # The command
 
-OBSERVED = """\
-import os, runpy, sys
-from gpiozero import Device
-from gpiozero.pins.mock import MockFactory, MockPin
-
-noted = os.open("levels", os.O_CREAT | os.O_WRONLY | os.O_APPEND)
-
-class Pin(MockPin):
-    def _set_state(self, value):
-        super()._set_state(value)
-        os.write(noted, f"{self.info.name} {int(value)}\\n".encode())
-
-Device.pin_factory = MockFactory(pin_class=Pin)
-sys.argv[0] = "fenceguard"
-runpy.run_module("fenceguard", run_name="__main__")
-"""
-"""The command, with every level that is written to a pin noted outside the process."""
 UNBUFFERED = "PYTHONUNBUFFERED"
 """Would hide what a buffer does at the end of a process."""
 STATUS = re.compile(r"^09:\d\d:\d\d \w+ +\S.*  \w+, room \+\d\.\d\d m", re.M)
@@ -552,9 +525,8 @@ class Command:
     def __init__(self, directory: Path, stdout: int = subprocess.PIPE, **changes: Any) -> None:
         self.directory = directory
         write_settings(directory, **wired(**changes))
-        (directory / "observed.py").write_text(OBSERVED)
         self.process = subprocess.Popen(
-            [sys.executable, "observed.py", "run", "--settings", "settings.yaml"],
+            [*observed(directory), "run", "--settings", "settings.yaml"],
             cwd=directory,
             env={name: value for name, value in os.environ.items() if name != UNBUFFERED},
             stdout=stdout,
@@ -564,10 +536,7 @@ class Command:
 
     def levels(self) -> dict[str, bool]:
         """For each line, the level that was last written to its pin."""
-        names = {f"GPIO{pin}": name for name, pin in PINS.items()}
-        file = self.directory / "levels"
-        noted = file.read_text().splitlines() if file.exists() else []
-        return {names[line.split()[0]]: line.endswith("1") for line in noted}
+        return observed_levels(self.directory)
 
     def full(self) -> bool:
         levels = self.levels()
@@ -618,7 +587,7 @@ def test_a_signal_ends_it_with_all_lines_off(
     out, err = command.end(number)
     assert command.process.returncode == 0
     assert out.splitlines()[-1] == f"stopped: {number.name}"
-    assert command.levels() == dict.fromkeys(PINS, False)
+    assert command.levels() == ALL_OFF
     assert err == f"{OUTPUTS_CAUTION}\n"
     assert [record["reason"] for record in command.journalled("stop")] == [number.name]
     assert verify(command.directory / "journal").faults == []
@@ -692,7 +661,7 @@ def test_a_standard_output_that_nobody_reads_holds_up_neither_lines_nor_journal(
     receiver.talk_until(lambda: len(command.journalled("rung")) >= 4)
     command.process.send_signal(signal.SIGTERM)
     until(lambda: len(command.journalled("stop")) == 1)
-    assert command.levels() == dict.fromkeys(PINS, False)
+    assert command.levels() == ALL_OFF
 
 
 def test_a_standard_output_that_nobody_reads_is_no_failure(

@@ -16,8 +16,8 @@ from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Settings
 from fenceguard.settings.models import Limits
-from tests.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
-from tests.made import limited_one
+from tests.support.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
+from tests.support.made import limited_one
 
 EPSILON = 1e-9
 UTC_S = 1_700_000_000.0

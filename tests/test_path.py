@@ -14,7 +14,7 @@ from fenceguard.lawn.frame import Array, Frame
 from fenceguard.mower.footprint import Footprint
 from fenceguard.mower.path import STEP_M, Path
 from tests.conftest import many
-from tests.lawns import LAWN, OUTLINE, POND, Corners
+from tests.support.lawns import LAWN, OUTLINE, POND, Corners
 
 Flags = npt.NDArray[np.bool_]
 

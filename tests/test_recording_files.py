@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from fenceguard.errors import BadInput
 from fenceguard.recording.files import CHUNK_BYTES, chunks
-from tests.conftest import sentence
+from tests.support.nmea import sentence
 
 LINES = b"".join(sentence(f"GNHDT,{n % 360}.0,T") for n in range(20_000))
 NOISE = random.Random(1).randbytes(3 * CHUNK_BYTES + 5)

@@ -15,7 +15,7 @@ from fenceguard.errors import BadInput
 from fenceguard.settings import Loaded, Settings, load
 from fenceguard.settings.load import hashes
 from fenceguard.settings.models import DEFAULT_LIMITS, Limits
-from tests.lawns import OUTLINE, polygon, write_settings
+from tests.support.lawns import OUTLINE, polygon, write_settings
 
 CONFIG = Path(__file__).parents[1] / "config"
 BASE = """\

@@ -30,7 +30,8 @@ from fenceguard.sources.reopening import (
 from fenceguard.sources.serial_port import SerialPort
 from fenceguard.sources.source import Source
 from fenceguard.sources.stream import StreamPort
-from tests.conftest import Plug, sentence
+from tests.support.nmea import sentence
+from tests.support.plug import Plug
 
 BAUD = 115200
 LINE = sentence("GNHDT,12.5,T")

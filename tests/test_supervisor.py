@@ -23,7 +23,7 @@ from fenceguard.lawn.fence import Fence
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Settings
 from tests.conftest import many
-from tests.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
+from tests.support.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
 
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
 START_UTC_S = 1_700_000_000.0

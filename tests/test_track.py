@@ -27,7 +27,7 @@ from fenceguard.judgement.types import Evidence
 from fenceguard.receiver.epoch import FIXED, FLOAT, Epoch
 from fenceguard.settings import Settings
 from tests.conftest import many
-from tests.lawns import OUTLINE
+from tests.support.lawns import OUTLINE
 
 UTC_S = 1_700_000_000.0
 TOP_MPS = 0.5

@@ -14,7 +14,7 @@ import pytest
 from fenceguard.judgement.ladder import Ladder
 from fenceguard.judgement.types import Rung
 from fenceguard.settings import Settings
-from tests.lawns import OUTLINE
+from tests.support.lawns import OUTLINE
 
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
 CLEAR_S = {SLOWED: 1.0, BLADE_OFF: 2.0, HALTED: 3.0}

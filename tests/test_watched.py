@@ -8,22 +8,22 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from fenceguard.account import Event, severity
 from fenceguard.audit.interventions import history
 from fenceguard.audit.watched import Tally, WatchOnly
+from fenceguard.watch import Watch
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from fenceguard.cli import main
 from fenceguard.journal.read import Record, records
 from fenceguard.judgement.types import Rung
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Loaded
-from fenceguard.watch import Watch
-from tests.conftest import sentence
-from tests.lawns import loaded, offset, write_settings
-from tests.made import BEGIN, QUICK, standing
+from tests.support.lawns import loaded, offset, write_settings
+from tests.support.made import BEGIN, QUICK, standing
+from tests.support.nmea import sentence
 
 COLUMNS = 80
 PLACE = offset(5.0, 5.0)

@@ -12,8 +12,7 @@ REASONS: dict[str, Callable[[FindingTold], str]] = {
         f"no valid epoch had come for {number(f.value)} s; {number(f.limit)} s are allowed"
     ),
     "frozen": lambda f: (
-        f"the receiver's clock hung {number(f.value)} s behind; "
-        f"{number(f.limit)} s are allowed"
+        f"the receiver's clock hung {number(f.value)} s behind; {number(f.limit)} s are allowed"
     ),
     "solution": lambda f: f"the solution was {f.value}; {f.limit} or better is needed",
     "correction_age": lambda f: (
@@ -50,16 +49,14 @@ REASONS: dict[str, Callable[[FindingTold], str]] = {
         f"{number(f.limit)} m are allowed"
     ),
     "course": lambda f: (
-        f"the course was {number(f.value)} degrees off the way taken; "
-        f"{number(f.limit)} are allowed"
+        f"the course was {number(f.value)} degrees off the way taken; {number(f.limit)} are allowed"
     ),
     "room": lambda f: (
         f"{number(f.value)} m of room were left to the fence with the error at its worst; "
         f"{number(f.limit)} m are needed"
     ),
     "stopping": lambda f: (
-        f"{number(f.value)} m would be left ahead after stopping; "
-        f"{number(f.limit)} m are needed"
+        f"{number(f.value)} m would be left ahead after stopping; {number(f.limit)} m are needed"
     ),
     "blade_stop": lambda f: (
         f"{number(f.value)} m would be left ahead when the blade has come to rest; "
@@ -141,12 +138,7 @@ def _following(one: Intervention) -> list[str]:
 def _where(change: Changed) -> list[str]:
     where = change.where
     epoch, bound = where.epoch, where.bound
-    if (
-        epoch is None
-        or epoch.lat_deg is None
-        or epoch.lon_deg is None
-        or where.clearance_m is None
-    ):
+    if epoch is None or epoch.lat_deg is None or epoch.lon_deg is None or where.clearance_m is None:
         return ["the position was unknown."]
     lines = [f"the antenna was at {epoch.lat_deg:.7f}, {epoch.lon_deg:.7f} (WGS 84);"]
     side = "from" if where.clearance_m > 0.0 else "past"

@@ -17,13 +17,13 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from fenceguard.cli.common import HelpFormatter, add_settings, console, print_table
 from fenceguard.drill.campaign import KINDS, Lost, Plan, plan_of, read, run_all
 from fenceguard.drill.drill import LASTS_S, Ground
-from fenceguard.simulator.faults import FAULTS
 from fenceguard.drill.policies import POLICIES
 from fenceguard.drill.report import HEADINGS, Report, check_picture, picture
 from fenceguard.drill.scenario import check
 from fenceguard.drill.scenario import read as read_scenario
 from fenceguard.errors import BadInput
 from fenceguard.settings import Loaded, load
+from fenceguard.simulator.faults import FAULTS
 
 NOT_AS_IT_MUST = 1
 REACH_S = 10.0

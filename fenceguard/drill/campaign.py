@@ -17,9 +17,9 @@ from threading import Lock
 from typing import IO, Any, NamedTuple
 
 from fenceguard.drill.drill import Ground, Result, run
-from fenceguard.simulator.faults import FAULTS
 from fenceguard.errors import BadInput
 from fenceguard.settings import Loaded, load
+from fenceguard.simulator.faults import FAULTS
 
 BATCH = 4
 """Drills in one task: enough that handing it over costs little."""

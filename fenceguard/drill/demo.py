@@ -18,8 +18,8 @@ from typing import Any, NamedTuple
 
 from pymap3d import enu2geodetic
 
-from fenceguard.simulator.nmea import checksum, gga, gst, position_text, rmc
 from fenceguard.errors import BadInput
+from fenceguard.simulator.nmea import checksum, gga, gst, position_text, rmc
 
 Point = tuple[float, float]
 """Metres east and north of `ORIGIN`."""

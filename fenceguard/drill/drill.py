@@ -9,15 +9,15 @@ from collections.abc import Sequence
 from random import Random
 from typing import NamedTuple
 
-from fenceguard.simulator.body import STEP_S, Body
-from fenceguard.simulator.faults import FAULTS, Change, World
-from fenceguard.simulator.gnss import RATE_HZ, Gnss, Sent
 from fenceguard.drill.policies import POLICIES
-from fenceguard.simulator.routes import Planner, Route
 from fenceguard.errors import BadInput
 from fenceguard.judgement.types import Rung
 from fenceguard.mower.footprint import Footprint
 from fenceguard.settings import Loaded
+from fenceguard.simulator.body import STEP_S, Body
+from fenceguard.simulator.faults import FAULTS, Change, World
+from fenceguard.simulator.gnss import RATE_HZ, Gnss, Sent
+from fenceguard.simulator.routes import Planner, Route
 
 STEPS_PER_EPOCH = round(1.0 / RATE_HZ / STEP_S)
 STEPS_PER_TICK = 2

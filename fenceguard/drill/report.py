@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from fenceguard.drill.drill import CELLS, CELLS_PER_DECADE, LEAST_CELL_M, REGIONS, USABLE_M, Result
-from fenceguard.simulator.faults import FAULTS
 from fenceguard.errors import BadInput
+from fenceguard.simulator.faults import FAULTS
 
 CONFIDENCE = 0.95
 TOTALS = ALL, DETECTABLE = "all", "detectable"

@@ -10,9 +10,9 @@ from typing import Any, NamedTuple
 import yaml
 
 from fenceguard.drill.drill import SETTLED_S, Ground, Result, play
+from fenceguard.errors import BadInput
 from fenceguard.simulator.faults import Change, World
 from fenceguard.simulator.gnss import FIXED, FLOAT, SINGLE, Kind, State
-from fenceguard.errors import BadInput
 
 KEYS = {"about", "runs", "lasts_s", "timeline", "must"}
 KINDS = {"fixed": FIXED, "float": FLOAT, "single": SINGLE}

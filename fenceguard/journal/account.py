@@ -79,8 +79,8 @@ class _Acting:
 class Account:
     """Turns decisions into entries and totals.
 
-    What the receiver has heard is counted by itself. `settings_hash` and `fence_hash` stand in every
-    change of rung, so that it can be understood alone; a summary is due every `summary_s`;
+    What the receiver has heard is counted by itself. `settings_hash` and `fence_hash` stand in
+    every change of rung, so that it can be understood alone; a summary is due every `summary_s`;
     interventions are numbered from `first_intervention` on.
     """
 

@@ -96,7 +96,7 @@ class Start:
 
 @dataclass(frozen=True, slots=True)
 class Changed:
-    """The rung changed. An intervention begins where it leaves `full`, and ends where it returns."""
+    """The rung changed. An intervention begins where it leaves `full` and ends where it returns."""
 
     kind: ClassVar[str] = "rung"
     was: str

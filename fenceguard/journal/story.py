@@ -206,4 +206,3 @@ class Story:
 def _watch_only_in(start: Start) -> list[str]:
     limits = start.settings.get("limits", {})
     return [monitor for monitor, one in limits.items() if one.get("watch_only")]
-

@@ -4,8 +4,8 @@ import math
 from random import Random
 from typing import NamedTuple
 
-from fenceguard.simulator.routes import SPACING_M, Route
 from fenceguard.judgement.types import Grant
+from fenceguard.simulator.routes import SPACING_M, Route
 
 Point = tuple[float, float]
 

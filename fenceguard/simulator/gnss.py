@@ -7,9 +7,9 @@ import math
 from random import Random
 from typing import NamedTuple
 
+from fenceguard.lawn.frame import Frame
 from fenceguard.simulator.body import Pose
 from fenceguard.simulator.nmea import gga, gst, hdt, position_text, rmc, sentence
-from fenceguard.lawn.frame import Frame
 
 RATE_HZ = 5
 FIRST_UTC_S = 1_809_000_000.0

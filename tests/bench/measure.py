@@ -14,9 +14,9 @@ from fenceguard.drill import demo
 from fenceguard.guard import Guard
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.epochs import Assembler
-from fenceguard.recording.files import chunks
 from fenceguard.receiver.framing import Framer, Sentence
 from fenceguard.receiver.sentences import Fragment, read
+from fenceguard.recording.files import chunks
 from fenceguard.replay import RecordedClock, Replay
 from fenceguard.settings import Loaded, load
 from tests.bench.recorded import SENTENCE, raw_gga, unpacked, write_settings

@@ -123,9 +123,6 @@ from gpiozero.pins.mock import MockFactory, MockPin
 
 noted = os.open(Path(__file__).with_name("levels"), os.O_CREAT | os.O_WRONLY | os.O_APPEND)
 
-_numbers = count()
-
-
 class Pin(MockPin):
     def _set_state(self, value):
         super()._set_state(value)
