@@ -34,6 +34,7 @@ class Supervised:
     """The whole chain, from framing to the grant."""
 
     def __init__(self, loaded: Loaded) -> None:
+        self.decision: Decision | None = None
         self._guard = Guard(loaded)
         self._guard.start(0.0, 0.0, run="drill", mode="drill", source="simulator")
         self.tick(0.0)

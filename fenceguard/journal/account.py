@@ -22,8 +22,7 @@ from fenceguard.journal.records import (
     Where,
 )
 from fenceguard.journal.story import severity
-from fenceguard.judgement.bound import Bound
-from fenceguard.judgement.types import Decision, Finding, Inputs, Rung, Situation
+from fenceguard.judgement.types import Bound, Decision, Finding, Inputs, Rung, Situation
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch, quality_name, utc_text
 from fenceguard.receiver.receiver import Receiver
 

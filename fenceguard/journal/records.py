@@ -219,7 +219,7 @@ def record_of(kind: object, content: Plain) -> Record:
 
 
 @cache
-def _hints(kind: type) -> dict[str, Any]:
+def _hints(kind: Any) -> dict[str, Any]:
     """The types of a dataclass's fields, by name."""
     hints = get_type_hints(kind)
     return {one.name: hints[one.name] for one in fields(kind)}

@@ -2,16 +2,14 @@
 
 import sys
 import time
-from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import ClassVar
+from unittest.mock import patch
 
 from rich.console import Console
 
-from fenceguard.drill import policies
 from fenceguard.drill.campaign import plan_of, run_all
 from fenceguard.drill.drill import LASTS_S, Ground, run
 from fenceguard.guard import Guard
@@ -42,24 +40,14 @@ class Noting(Guard):
         return super().tick(at_s)
 
 
-@contextmanager
-def noted(told: list[list[tuple[float, bytes | None]]]) -> Iterator[None]:
-    """Have the drills note what they tell their guards, a list for each."""
-    Noting.told = told
-    policies.Guard = Noting  # type: ignore[misc, attr-defined]
-    try:
-        yield
-    finally:
-        policies.Guard = Guard  # type: ignore[attr-defined]
-
-
 def main() -> int:
     """Measure and print."""
     loaded = load(SETTINGS)
     ground = Ground(loaded)
     # What the guard was told in one set of drills, to be told again by itself.
     told: list[list[tuple[float, bytes | None]]] = []
-    with noted(told):
+    Noting.told = told
+    with patch("fenceguard.drill.policies.Guard", Noting):
         for number in range(RUNS):
             run(ground, "supervised", (), 1, number)
     began_s = time.perf_counter()
