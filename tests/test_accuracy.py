@@ -9,16 +9,15 @@ from typing import Any
 
 import pytest
 import yaml
-from fenceguard.watch import Watch
 from hypothesis import given
 from hypothesis import settings as quick
 from hypothesis import strategies as st
 from scipy import stats
 
 from fenceguard.cli import main
-from fenceguard.drill.policies import POLICIES, Supervised
+from fenceguard.drill.policies import HandWritten, Supervised
+from fenceguard.guard import Guard
 from fenceguard.judgement.bound import bound_of, sigma_m
-from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.framing import Sentence
 from fenceguard.receiver.receiver import Receiver
@@ -56,8 +55,7 @@ def gst(major: str = "", lat: str = "", lon: str = "", time: str = "120000.00") 
 
 def only(*sent: bytes, accuracy: AccuracySentence | None = MAPPED) -> Epoch:
     receiver = Receiver(WAIT_S, accuracy)
-    found = receiver.feed_recording(b"".join(sent)) + receiver.finish_recording()
-    ((_, epoch),) = found
+    ((_, epoch),) = [*receiver.feed_log(b"".join(sent)), *receiver.finish_log()]
     return epoch
 
 
@@ -313,10 +311,8 @@ def test_a_replay_leaves_full_while_the_receiver_says_that_it_is_off(
 def test_run_replay_and_drill_hear_it_alike(tmp_path: Path) -> None:
     with_it = loaded(tmp_path, receiver={"accuracy": P95}, **QUICK)
     data = log_of(lambda _time_s: 30.0, 1.0)
-    receivers = [Watch(with_it, Lines(None), None, lambda _event: None).receiver]
-    for policy_of in POLICIES.values():
-        policy = policy_of(with_it.settings, with_it.fence)
-        receivers.append(policy._receiver)  # type: ignore[attr-defined]
+    hand_written = HandWritten(with_it)
+    receivers = [Guard(with_it).receiver, hand_written._receiver]
     sigma = 0.3 / stats.rayleigh.ppf(0.95)
     for receiver in receivers:
         epochs = receiver.feed(data, 0.0) + receiver.finish()
@@ -328,7 +324,7 @@ def test_a_drilled_supervisor_widens_its_bound(tmp_path: Path) -> None:
     bounds = []
     for receiver in ({}, {"accuracy": P95}):
         one = loaded(tmp_path, receiver=receiver, **QUICK)
-        policy = Supervised(one.settings, one.fence)
+        policy = Supervised(one)
         policy.feed(log_of(lambda _time_s: 30.0, 1.0), 0.1)
         assert policy.decision is not None
         bounds.append(policy.decision.situation.bound_m)

@@ -943,7 +943,7 @@ def place(ground: Ground) -> Any:
 
 def by_hand(ground: Ground, place: str, quality: int) -> HandWritten:
     """The rule after one epoch, which ends when the next one begins."""
-    rule = HandWritten(ground.settings, ground.fence)
+    rule = HandWritten(ground.loaded)
     for number in range(2):
         body = nmea.gga(1e9 + number, place, quality, 24, 0.7, 42.0, -21.5, (1.0, "0042"))
         rule.feed(nmea.sentence(body), float(number))
@@ -966,7 +966,7 @@ def test_the_rule_by_hand(ground: Ground, place: Any, data: st.DataObject) -> No
     on = quality == 4 and ground.fence.area.contains(point) and off_m > SHRUNK_BY_M
     grant = by_hand(ground, place(*here), quality).grant
     assert (grant.drive, grant.blade) == (on, on)
-    assert grant.top_speed_mps == (ground.settings.mower.full_mps if on else 0.0)
+    assert grant.top_speed_mps == (ground.loaded.settings.mower.full_mps if on else 0.0)
 
 
 def test_the_rule_by_hand_on_both_sides_of_its_line(ground: Ground, place: Any) -> None:

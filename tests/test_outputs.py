@@ -19,7 +19,7 @@ from fenceguard.errors import BadInput
 from fenceguard.judgement.types import Grant
 from fenceguard.outputs.lines import Lines
 from fenceguard.outputs.teller import END_S, WAITING, Teller
-from fenceguard.settings import LineSettings, OutputSettings
+from fenceguard.settings.models import LineSettings, OutputSettings
 from tests.support.pins import ALL_OFF, NO_SUCH_PIN, PINS, Board, PinError
 
 SLACK_S = 0.5

@@ -264,8 +264,7 @@ def recording(name: str) -> Path:
 
 def heard(data: bytes) -> list[Epoch]:
     receiver = Receiver(epoch_wait_s=0.12)
-    arrived = receiver.feed_recording(data) + receiver.finish_recording()
-    return [epoch for _, epoch in arrived]
+    return [epoch for _, epoch in (*receiver.feed_log(data), *receiver.finish_log())]
 
 
 def judged(name: str, directory: Path, survey_station: str) -> list[tuple[Epoch, Decision]]:

@@ -7,9 +7,8 @@ north. None stands for what is not known.
 import types
 from dataclasses import dataclass, fields, is_dataclass
 from functools import cache
-from typing import Any, ClassVar, NamedTuple, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, ClassVar, NamedTuple, Union, get_args, get_origin, get_type_hints
 
-T = TypeVar("T")
 Plain = dict[str, Any]
 """What JSON can hold."""
 
@@ -225,7 +224,7 @@ def _hints(kind: Any) -> dict[str, Any]:
     return {one.name: hints[one.name] for one in fields(kind)}
 
 
-def _made(kind: type[T], content: Any, what: str) -> T:
+def _made(kind: type[Any], content: Any, what: str) -> Any:
     if not isinstance(content, dict):
         raise ValueError(f"{what}: not a mapping")
     hints = _hints(kind)
