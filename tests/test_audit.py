@@ -13,9 +13,9 @@ from fenceguard.audit.explain import TAKEN, explain, reason
 from fenceguard.cli import main
 from fenceguard.journal.read import Record, records, sealed
 from fenceguard.journal.write import Journal
+from fenceguard.judgement.monitors import MONITORS
 from fenceguard.replay import Outcome, Replay
 from fenceguard.settings import load
-from fenceguard.settings.models import DEFAULT_LIMITS
 from tests.support.lawns import write_settings
 from tests.support.made import BEGIN, FIXED, FLOAT, QUICK, standing
 
@@ -261,7 +261,7 @@ def test_inside_and_past_the_fence(told: Told, clearance_m: float, text: str) ->
     assert f"the mower was {text} of pond;" in said(only(told))
 
 
-@pytest.mark.parametrize("monitor", [*DEFAULT_LIMITS, "another"])
+@pytest.mark.parametrize("monitor", [*(one.name for one in MONITORS), "another"])
 def test_every_monitor_tells_value_and_limit(monitor: str) -> None:
     words = {"solution": ("float", "fixed"), "station": ("0009", "accepted")}
     value, limit = words.get(monitor, (7.125, 8.25))

@@ -94,8 +94,8 @@ def walk() -> Subject:
 def within_the_limits(decision: Decision, subject: Subject) -> bool:
     """Whether the last epoch allows `full` by the plain words of the default limits."""
     epoch, situation = decision.situation.epoch, decision.situation
-    silence_s = subject.loaded.settings.limits.silence.slowed
-    assert silence_s is not None
+    silence = subject.loaded.settings.limits.at("silence", "slowed")
+    assert silence is not None
     return (
         epoch is not None
         and epoch.quality == 4
@@ -106,7 +106,7 @@ def within_the_limits(decision: Decision, subject: Subject) -> bool:
         and epoch.hdop is not None
         and 0.0 <= epoch.hdop <= 2.0
         and situation.silence_s is not None
-        and 0.0 <= situation.silence_s <= silence_s.limit
+        and 0.0 <= situation.silence_s <= float(silence.limit)
         and situation.bound_m is not None
         and 0.0 < situation.bound_m <= 0.15
         and situation.room_m is not None

@@ -1,300 +1,132 @@
-"""The monitors that take confidence away, and those that look ahead, each at its limits."""
+"""The monitors: a battery that each of them passes, and what is particular to some."""
 
 import math
-from collections.abc import Callable
-from typing import Any
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+import yaml
 
-from fenceguard.judgement.limits import limited
+from fenceguard.audit.explain import reason
+from fenceguard.judgement.limits import Limited
+from fenceguard.judgement.monitors import MONITORS
+from fenceguard.judgement.monitors.base import Choice, Default, Monitor, Range, Reading
+from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import NO_EVIDENCE, Decision, Finding, Rung, Situation
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.stopping import Stopping
-from fenceguard.receiver.epoch import Epoch
+from fenceguard.receiver.epoch import QUALITY_NAMES, Epoch
 from fenceguard.settings import Settings
-from fenceguard.settings.models import Limits
+from fenceguard.text import number
 from tests.support.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
-from tests.support.made import limited_one
+from tests.support.made import bound
 
+ROOT = Path(__file__).parents[1]
 EPSILON = 1e-9
 UTC_S = 1_700_000_000.0
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
-
-Make = Callable[[Any], Situation]
-
-
-def found(monitor: str, given: Situation, **limits: Any) -> Finding | None:
-    """What a monitor finds, with its default limits but for the changes."""
-    one = limited_one(monitor, **limits)
-    return one.find(0.0, given)
-
-
-def demanded(monitor: str, given: Situation, **limits: Any) -> Rung:
-    finding = found(monitor, given, **limits)
-    return FULL if finding is None else finding.rung
-
-
-def late(value: float | None) -> Situation:
-    return Situation(evidence=NO_EVIDENCE._replace(late_s=value))
-
-
-def refix(value: float | None) -> Situation:
-    return Situation(evidence=NO_EVIDENCE._replace(refix_m=value))
-
-
-def jump(value: float | None) -> Situation:
-    return Situation(evidence=NO_EVIDENCE._replace(jump_m=value))
-
-
-def drift(value: float | None) -> Situation:
-    return Situation(evidence=NO_EVIDENCE._replace(drift_m=value))
-
-
-def course(value: float | None) -> Situation:
-    return Situation(evidence=NO_EVIDENCE._replace(course_off_deg=value))
-
-
-def height(value: float | None) -> Situation:
-    return Situation(height_off_m=value)
-
-
 STOPPING = Stopping(reaction_s=0.5, deceleration_mps2=2.0, blade_stop_s=1.5)
 SPEED_MPS = 0.5
-STOPS_M = 0.5 * 0.5 + 0.5**2 / (2.0 * 2.0)
-"""Way of the reaction, and v²/(2 a)."""
-BLADE_STOPS_M = 0.5 * (0.5 + 1.5)
 
 
-def ahead(ahead_m: float | None, **changes: Any) -> Situation:
-    return Situation(ahead_m=ahead_m, **{"speed_mps": SPEED_MPS, "stopping": STOPPING, **changes})
-
-
-def stops(left_m: float) -> Situation:
-    """A mower that would stand with so much left."""
-    return ahead(STOPS_M + left_m)
-
-
-def blade_rests(left_m: float) -> Situation:
-    """A mower whose blade would rest with so much left."""
-    return ahead(BLADE_STOPS_M + left_m)
-
-
-@pytest.mark.parametrize(
-    ("monitor", "rung", "limit", "make"),
-    [
-        ("late", SLOWED, 0.3, late),
-        ("late", BLADE_OFF, 0.6, late),
-        ("late", HALTED, 1.2, late),
-        ("refix", BLADE_OFF, 0.0, refix),
-        ("refix", HALTED, 0.2, refix),
-        ("jump", BLADE_OFF, 0.0, jump),
-        ("jump", HALTED, 0.3, jump),
-        ("drift", SLOWED, 0.12, drift),
-        ("drift", BLADE_OFF, 0.2, drift),
-        ("drift", HALTED, 0.5, drift),
-        ("height", SLOWED, 0.1, height),
-        ("height", BLADE_OFF, 0.2, height),
-        ("height", HALTED, 1.0, height),
-        ("course", SLOWED, 45.0, course),
-    ],
-)
-@pytest.mark.parametrize("set_by_hand", [False, True])
-def test_above_the_limit_demands_the_rung_and_the_limit_itself_does_not(
-    monitor: str, rung: Rung, limit: float, make: Make, set_by_hand: bool
-) -> None:
-    """At the default limit, and at another with every other rung taken out."""
-    limits: dict[str, Any] = {}
-    if set_by_hand:
-        limit += 1.25
-        limits = {"slowed": "never", "blade_off": "never", "halted": "never", rung.word: limit}
-    finding = found(monitor, make(limit + EPSILON), **limits)
-    assert finding is not None
-    assert (finding.rung, finding.limit, finding.value) == (rung, limit, limit + EPSILON)
-    at = demanded(monitor, make(limit), **limits)
-    assert at < rung
-    assert demanded(monitor, make(limit - EPSILON), **limits) is at
-
-
-@pytest.mark.parametrize(
-    ("monitor", "rung", "limit", "make"),
-    [
-        ("stopping", SLOWED, 0.15, stops),
-        ("stopping", BLADE_OFF, 0.05, stops),
-        ("stopping", HALTED, 0.0, stops),
-        ("blade_stop", SLOWED, 0.05, blade_rests),
-        ("blade_stop", BLADE_OFF, 0.0, blade_rests),
-    ],
-)
-def test_below_the_limit_demands_the_rung(
-    monitor: str, rung: Rung, limit: float, make: Make
-) -> None:
-    finding = found(monitor, make(limit - EPSILON))
-    assert finding is not None
-    assert (finding.rung, finding.limit, finding.unit) == (rung, limit, "m")
-    assert finding.value == pytest.approx(limit - EPSILON, abs=1e-12)
-    assert demanded(monitor, make(limit + EPSILON)) < rung
-
-
-@pytest.mark.parametrize(("monitor", "at_rest_m"), [("stopping", 0.25), ("blade_stop", 0.5)])
-def test_what_is_left_ahead_may_be_as_little_as_the_limit(monitor: str, at_rest_m: float) -> None:
-    """At rest there is no rounding between the way ahead and the limit."""
-    given = ahead(at_rest_m, speed_mps=0.0)
-    limits = {"slowed": at_rest_m, "blade_off": "never", "halted": "never"}
-    assert demanded(monitor, given, **limits) is FULL
-    assert demanded(monitor, given._replace(ahead_m=at_rest_m - EPSILON), **limits) is SLOWED
-
-
-@pytest.mark.parametrize("monitor", ["late", "refix", "jump", "drift", "course", "height"])
-def test_where_there_is_nothing_to_compare_with_there_is_no_finding(monitor: str) -> None:
-    assert found(monitor, Situation()) is None
-
-
-@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
-@pytest.mark.parametrize(
-    ("monitor", "make"),
-    [
-        ("late", late),
-        ("refix", refix),
-        ("jump", jump),
-        ("drift", drift),
-        ("course", course),
-        ("height", height),
-        ("stopping", ahead),
-        ("blade_stop", ahead),
-    ],
-)
-def test_what_is_no_number_halts(monitor: str, make: Make, value: float) -> None:
-    finding = found(monitor, make(value))
-    assert finding is not None
-    assert (finding.rung, finding.value, finding.limit) == (HALTED, None, None)
-
-
-@pytest.mark.parametrize("monitor", ["stopping", "blade_stop"])
-@pytest.mark.parametrize("unknown", [{"ahead_m": None}, {"stopping": None}])
-def test_with_the_way_ahead_unknown_it_halts(monitor: str, unknown: dict[str, Any]) -> None:
-    finding = found(monitor, ahead(5.0)._replace(**unknown))
-    assert finding is not None
-    assert (finding.rung, finding.value, finding.limit) == (HALTED, None, None)
-    assert finding.note
-    assert "failed" not in finding.note
-
-
-# The way ahead
-
-
-@given(st.floats(-1.0, 20.0), st.floats(0.0, 3.0), st.floats(0.0, 5.0))
-def test_the_way_ahead_shrinks_as_fast_as_the_mower_goes(
-    ahead_m: float, speed_mps: float, since_s: float
-) -> None:
-    left_m = ahead(ahead_m, speed_mps=speed_mps, since_s=since_s).left_ahead_m
-    assert left_m == pytest.approx(ahead_m - speed_mps * since_s)
-    assert ahead(None, since_s=since_s).left_ahead_m is None
-
-
-@pytest.mark.parametrize(
-    ("monitor", "way_m"), [("stopping", STOPS_M), ("blade_stop", BLADE_STOPS_M)]
-)
-def test_with_time_the_demand_comes_without_an_epoch(monitor: str, way_m: float) -> None:
-    """1 m more than the way to rest, at 0.5 m/s: 2 s until the last of it is gone."""
-    one = next(
-        one
-        for one in limited(Limits.model_validate({}).parameters())
-        if one.monitor.name == monitor
-    )
-    assert one.timed
-    given = ahead(way_m + 1.0)
-    rungs = []
-    for since_s in (0.0, 1.69, 1.71, 1.89, 1.91, 1.99, 2.01):
-        finding = one.find(since_s, given._replace(since_s=since_s))
-        rungs.append(FULL if finding is None else finding.rung)
-    assert (
-        rungs
-        == {
-            "stopping": [FULL, FULL, SLOWED, SLOWED, BLADE_OFF, BLADE_OFF, HALTED],
-            "blade_stop": [FULL, FULL, FULL, FULL, SLOWED, SLOWED, BLADE_OFF],
-        }[monitor]
-    )
-
-
-@pytest.mark.parametrize("monitor", ["late", "station", "refix", "jump", "drift", "height"])
-def test_what_only_an_epoch_can_change_is_not_asked_at_every_tick(monitor: str) -> None:
-    one = next(
-        one
-        for one in limited(Limits.model_validate({}).parameters())
-        if one.monitor.name == monitor
-    )
-    assert not one.timed
-
-
-@given(st.floats(0.0, 3.0), st.floats(0.0, 5.0))
-def test_where_the_mower_stands_and_where_its_blade_rests(speed_mps: float, ahead_m: float) -> None:
-    """v t + v²/(2 a), and v times reaction and blade stop."""
-    given = ahead(ahead_m, speed_mps=speed_mps)
-    high = {"slowed": 99.0, "blade_off": "never", "halted": "never"}
-    stopping, blade_stop = (found(name, given, **high) for name in ("stopping", "blade_stop"))
-    assert stopping is not None
-    assert blade_stop is not None
-    assert stopping.value == pytest.approx(ahead_m - 0.5 * speed_mps - speed_mps**2 / 4.0)
-    assert blade_stop.value == pytest.approx(ahead_m - 2.0 * speed_mps)
-
-
-# The reference station
+# How each monitor is made to read a value
 
 
 def corrected(station: str | None, *stations: str, quality: int | None = 4) -> Situation:
     return Situation(Epoch(UTC_S, quality=quality, station=station), stations=stations)
 
 
-@pytest.mark.parametrize("quality", [2, 4, 5])
-def test_a_station_of_the_survey_is_accepted_and_any_other_halts(quality: int) -> None:
-    assert found("station", corrected("0123", "0123", quality=quality)) is None
-    assert found("station", corrected("0124", "0123", "0124", quality=quality)) is None
-    finding = found("station", corrected("0125", "0123", "0124", quality=quality))
-    assert finding is not None
-    assert (finding.rung, finding.value, finding.limit) == (HALTED, "0125", "accepted")
+def ahead(ahead_m: float | None, **changes: Any) -> Situation:
+    return Situation(ahead_m=ahead_m, **{"speed_mps": SPEED_MPS, "stopping": STOPPING, **changes})
 
 
-def test_a_station_is_a_name_and_not_a_number() -> None:
-    assert demanded("station", corrected("123", "0123")) is HALTED
+def at_rest(left_m: Any) -> Situation:
+    """At rest there is no rounding between the way ahead and what is left."""
+    return ahead(left_m, speed_mps=0.0)
 
 
-def test_a_station_that_is_not_told_is_unknown() -> None:
-    finding = found("station", corrected(None, "0123"))
-    assert finding is not None
-    assert (finding.rung, finding.value, finding.limit) == (HALTED, None, None)
-    assert finding.note
+def told(**fields: Any) -> Situation:
+    return Situation(Epoch(UTC_S, **fields))
 
 
-def test_a_fence_that_names_no_station_accepts_all() -> None:
-    assert found("station", corrected("0125")) is None
-    assert found("station", corrected(None)) is None
+def evidence(**fields: Any) -> Situation:
+    return Situation(evidence=NO_EVIDENCE._replace(**fields))
 
 
-@pytest.mark.parametrize("quality", [None, 0, 1, 3, 6, 7, 8])
-def test_without_corrections_there_is_no_station_to_be_wrong(quality: int | None) -> None:
-    assert found("station", corrected("0125", "0123", quality=quality)) is None
-    assert found("station", corrected(None, "0123", quality=quality)) is None
+def solved(name: Any) -> Situation:
+    quality = QUALITY_NAMES.index(name) if name in QUALITY_NAMES else None
+    return told(quality=quality)
 
 
-def test_before_the_first_epoch_there_is_no_station_to_be_wrong() -> None:
-    assert found("station", Situation(stations=("0123",))) is None
+class Made(NamedTuple):
+    """A row of the table: how a monitor is made to read a value, nothing, or what is unknown."""
+
+    make: Callable[[Any], Situation]
+    unknown: tuple[Situation, ...] = ()
+    """Besides values that are no number."""
+    absent: tuple[Situation, ...] = ()
+    """In which the hazard cannot occur."""
+    words: tuple[str, ...] = ()
+    """Readings that are words, the worst first."""
 
 
-@pytest.mark.parametrize("rung", [SLOWED, BLADE_OFF, LOCKED])
-def test_another_station_may_demand_another_rung(rung: Rung) -> None:
-    limits = {"halted": "never", rung.word: "accepted"}
-    assert demanded("station", corrected("0125", "0123"), **limits) is rung
-    assert demanded("station", corrected("0123", "0123"), **limits) is FULL
+NOTHING = Situation()
+TABLE = {
+    "silence": Made(lambda value: Situation(silence_s=value), unknown=(NOTHING,)),
+    "frozen": Made(lambda value: Situation(utc_lag_s=value), unknown=(NOTHING,)),
+    "late": Made(lambda value: evidence(late_s=value), absent=(NOTHING,)),
+    "solution": Made(
+        solved,
+        unknown=(NOTHING,),
+        words=("invalid", "single", "differential", "float", "fixed"),
+    ),
+    "correction_age": Made(
+        lambda value: told(quality=4, age_s=value),
+        unknown=(NOTHING, *(told(quality=quality) for quality in (2, 4, 5))),
+        absent=tuple(told(quality=quality) for quality in (None, 0, 1, 3, 6, 7, 8, 9)),
+    ),
+    "station": Made(
+        lambda value: corrected("0123" if value == "accepted" else value, "0123"),
+        unknown=(corrected(None, "0123"), corrected("accepted", "0123")),
+        absent=(
+            NOTHING,
+            Situation(stations=("0123",)),
+            corrected("0125"),
+            corrected(None),
+            *(corrected("0125", "0123", quality=one) for one in (None, 0, 1, 3, 6, 7, 8)),
+        ),
+        words=("0125", "accepted"),
+    ),
+    "satellites": Made(lambda value: told(satellites=value), unknown=(NOTHING, told())),
+    "hdop": Made(lambda value: told(hdop=value), unknown=(NOTHING, told())),
+    "bound": Made(lambda value: Situation(bound=bound(value)), unknown=(NOTHING, told(quality=4))),
+    "refix": Made(lambda value: evidence(refix_m=value), absent=(NOTHING,)),
+    "jump": Made(lambda value: evidence(jump_m=value), absent=(NOTHING,)),
+    "drift": Made(lambda value: evidence(drift_m=value), absent=(NOTHING,)),
+    "height": Made(lambda value: Situation(height_off_m=value), absent=(NOTHING,)),
+    "course": Made(lambda value: evidence(course_off_deg=value), absent=(NOTHING,)),
+    "room": Made(
+        lambda value: Situation(clearance_m=value, bound=bound(0.0)),
+        unknown=(
+            NOTHING,
+            Situation(clearance_m=1.0),
+            Situation(bound=bound(0.1)),
+            *(Situation(clearance_m=1.0, bound=bound(one)) for one in (math.nan, math.inf)),
+        ),
+    ),
+    "stopping": Made(at_rest, unknown=(NOTHING, ahead(None), ahead(5.0, stopping=None))),
+    "blade_stop": Made(at_rest, unknown=(NOTHING, ahead(None), ahead(5.0, stopping=None))),
+}
 
 
-def test_a_station_that_is_called_like_the_limit_is_still_another() -> None:
-    assert demanded("station", corrected("accepted", "0123")) is HALTED
+def test_every_monitor_has_a_row_and_every_row_a_monitor() -> None:
+    assert set(TABLE) == {monitor.name for monitor in MONITORS}
 
 
-# Monitors that only watch
+# A lawn to judge on
 
 HEIGHT_M = 400.0
 MOUNT_M = 0.3
@@ -313,20 +145,18 @@ def surveyed() -> Fence:
 FENCE = surveyed()
 
 
-def supervisor(watch_only: str | None) -> Supervisor:
-    """With short times on the way up, one monitor that only watches, and the first epoch heard."""
-    content: dict[str, Any] = {
-        "fence": "x",
-        "outputs": "none",
-        "mower": {"outline_m": OUTLINE, "antenna_m": [0, 0], "antenna_height_m": MOUNT_M},
-        "arm": {"fixed_for_s": 0.5},
-        "clear_s": {"slowed": 0.5, "blade_off": 0.5, "halted": 0.5},
-    }
-    if watch_only is not None:
-        content["limits"] = {watch_only: {"watch_only": True}}
-    judge = Supervisor.from_settings(Settings.model_validate(content), FENCE)
-    judge.step(-0.25, epoch(-0.25))
-    return judge
+def plain(limits: dict[str, Any]) -> Settings:
+    return Settings.model_validate(
+        {
+            "fence": "x",
+            "outputs": "none",
+            "mower": {"outline_m": OUTLINE, "antenna_m": [0, 0], "antenna_height_m": MOUNT_M},
+            "arm": {"fixed_for_s": 0.5},
+            "clear_s": {"slowed": 0.5, "blade_off": 0.5, "halted": 0.5},
+            "blade_delay_s": 0.5,
+            "limits": limits,
+        }
+    )
 
 
 def epoch(passed_s: float, east_m: float = 15.0, **changes: Any) -> Epoch:
@@ -348,54 +178,201 @@ def epoch(passed_s: float, east_m: float = 15.0, **changes: Any) -> Epoch:
     return Epoch(UTC_S + passed_s, **{**good, **changes})
 
 
-def after_good_ones(watch_only: str | None, late_s: float = 0.0, **changes: Any) -> Decision:
-    """The decision at an epoch that is changed, after eight good ones."""
-    judge = supervisor(watch_only)
-    for step in range(8):
-        assert names(judge.step(0.25 * step, epoch(0.25 * step)).findings) == []
-    return judge.step(2.0 + late_s, epoch(2.0, **changes))
+# The battery
+
+EVERY = pytest.mark.parametrize("monitor", MONITORS, ids=lambda one: one.name)
+DEFAULTS = [
+    pytest.param(monitor, default, id=f"{monitor.name}-{default.rung.word}")
+    for monitor in MONITORS
+    for default in monitor.defaults
+]
+Value = float | str
 
 
-def names(findings: tuple[Finding, ...]) -> list[str]:
-    return [finding.monitor for finding in findings]
+def with_limits(monitor: Monitor, *defaults: Default, acts: bool = True) -> Limited:
+    rows = tuple(Row(one.rung, one.limit, one.for_s) for one in defaults or monitor.defaults)
+    return Limited(monitor, MonitorParameters(rows, acts))
 
 
-def test_a_mower_at_rest_in_the_middle_of_its_lawn_has_no_findings() -> None:
-    decision = after_good_ones(None)
-    assert (decision.findings, decision.watched) == ((), ())
+def beyond(monitor: Monitor, limit: Value) -> list[Value]:
+    """Values that are worse than a limit: the very next one, where there is one."""
+    if isinstance(limit, str):
+        words = TABLE[monitor.name].words
+        return list(words[: words.index(limit)])
+    return [math.nextafter(limit, math.inf if monitor.worse == "above" else -math.inf)]
 
 
-@pytest.mark.parametrize(
-    ("monitor", "spoilt"),
-    [
-        ("late", {"late_s": 0.4}),
-        ("station", {"station": "0125"}),
-        ("refix", {"east_m": 15.5}),
-        ("jump", {"east_m": 15.5}),
-        ("drift", {"east_m": 15.5}),
-        ("height", {"height_m": HEIGHT_M + MOUNT_M + 3.0}),
-        ("course", {"east_m": 14.5}),
-        ("stopping", {"east_m": 29.5, "speed_mps": 0.5, "course_deg": 90.0}),
-        ("blade_stop", {"east_m": 29.5, "speed_mps": 0.5, "course_deg": 90.0}),
-    ],
-)
-def test_a_monitor_that_only_watches_is_written_down_and_demands_nothing(
-    monitor: str, spoilt: dict[str, Any]
+def within(monitor: Monitor, limit: Value) -> list[Value]:
+    """The limit itself, and values that are better."""
+    if isinstance(limit, str):
+        words = TABLE[monitor.name].words
+        return list(words[words.index(limit) :])
+    better = math.nextafter(limit, -math.inf if monitor.worse == "above" else math.inf)
+    return [limit, better]
+
+
+@pytest.mark.parametrize(("monitor", "default"), DEFAULTS)
+def test_the_limit_itself_and_both_sides_of_it(monitor: Monitor, default: Default) -> None:
+    make = TABLE[monitor.name].make
+    worse = beyond(monitor, default.limit)
+    assert worse
+    for value in worse:
+        one = with_limits(monitor, default)
+        if default.for_s:
+            assert one.find(0.0, make(value)) is None
+            assert one.find(math.nextafter(default.for_s, 0.0), make(value)) is None
+        found = one.find(default.for_s, make(value))
+        assert found == Finding(monitor.name, value, default.limit, monitor.unit, default.rung)
+        assert one.find(default.for_s + 60.0, make(value)) is not None
+    for value in within(monitor, default.limit):
+        one = with_limits(monitor, default)
+        assert one.find(0.0, make(value)) is None
+        assert one.find(60.0, make(value)) is None
+
+
+@pytest.mark.parametrize(("monitor", "default"), DEFAULTS)
+def test_beyond_a_limit_the_others_demand_nothing_worse_and_nothing_milder(
+    monitor: Monitor, default: Default
 ) -> None:
-    acting, watching = after_good_ones(None, **spoilt), after_good_ones(monitor, **spoilt)
-    assert monitor in names(acting.findings)
-    assert acting.watched == ()
-    assert names(watching.watched) == [monitor]
-    assert set(watching.findings) | set(watching.watched) == set(acting.findings)
-    assert monitor not in names(watching.findings)
+    """So that no default is in vain: just beyond it, its own rung is demanded."""
+    nearest = beyond(monitor, default.limit)[-1]
+    one = with_limits(monitor)
+    one.find(0.0, TABLE[monitor.name].make(nearest))
+    found = one.find(60.0, TABLE[monitor.name].make(nearest))
+    assert found is not None
+    assert (found.rung, found.limit) == (default.rung, default.limit)
 
 
-@pytest.mark.parametrize(("watch_only", "reached"), [(None, HALTED), ("station", FULL)])
-def test_what_only_watches_does_not_keep_the_mower_down(
-    watch_only: str | None, reached: Rung
-) -> None:
-    judge = supervisor(watch_only)
-    for step in range(20):
-        decision = judge.step(0.25 * step, epoch(0.25 * step, station="0125"))
-        assert names(decision.findings + decision.watched) == ["station"]
-    assert decision.rung is reached
+@EVERY
+def test_what_is_unknown_halts_and_tells_why(monitor: Monitor) -> None:
+    row = TABLE[monitor.name]
+    odd = [] if row.words else [row.make(value) for value in (math.nan, math.inf, -math.inf)]
+    assert [*odd, *row.unknown]
+    for situation in (*odd, *row.unknown):
+        found = with_limits(monitor).find(0.0, situation)
+        assert found is not None, situation
+        assert found[:5] == (monitor.name, None, None, monitor.unit, HALTED)
+        assert found.note
+        assert "failed" not in found.note
+
+
+@EVERY
+def test_where_the_hazard_cannot_occur_nothing_is_demanded(monitor: Monitor) -> None:
+    for situation in TABLE[monitor.name].absent:
+        assert with_limits(monitor).find(0.0, situation) is None, situation
+
+
+@EVERY
+def test_nothing_known_is_unknown_or_cannot_occur(monitor: Monitor) -> None:
+    row = TABLE[monitor.name]
+    assert NOTHING in (*row.unknown, *row.absent)
+
+
+@EVERY
+def test_a_monitor_that_raises_halts(monitor: Monitor) -> None:
+    def read(_: Situation) -> Reading:
+        raise ZeroDivisionError("by nothing")
+
+    found = with_limits(monitor._replace(read=read)).find(0.0, NOTHING)
+    assert found is not None
+    assert found[:5] == (monitor.name, None, None, monitor.unit, HALTED)
+    assert "by nothing" in found.note
+
+
+def readings(monitor: Monitor) -> Iterator[Reading | None]:
+    """What it reads beyond each default limit, of what is unknown, and of what cannot occur."""
+    row = TABLE[monitor.name]
+    for default in monitor.defaults:
+        for value in beyond(monitor, default.limit):
+            yield monitor.read(row.make(value))
+    for situation in (*row.unknown, *row.absent):
+        yield monitor.read(situation)
+
+
+def only(monitor: Monitor, reading: Reading | None, acts: bool) -> Decision:
+    """The decision of a supervisor whose only monitor reads that, long after."""
+    rows = tuple(Row(one.rung, one.limit, one.for_s) for one in monitor.defaults)
+    given = plain({}).parameters()
+    alone = given._replace(monitors={monitor.name: MonitorParameters(rows, acts)})
+    with pytest.MonkeyPatch.context() as patched:
+        reads = (monitor._replace(read=lambda _: reading),)
+        patched.setattr("fenceguard.judgement.limits.MONITORS", reads)
+        supervisor = Supervisor(alone, FENCE)
+    for step in range(9):
+        decision = supervisor.step(0.25 * step, epoch(0.25 * step))
+    return decision
+
+
+@EVERY
+def test_switched_to_watching_it_demands_nothing_and_tells_the_same(monitor: Monitor) -> None:
+    for reading in readings(monitor):
+        acting, watching = (only(monitor, reading, acts) for acts in (True, False))
+        assert (watching.findings, acting.watched) == ((), ())
+        assert watching.watched == acting.findings
+        assert watching.rung is FULL
+        demanded = max((one.rung for one in acting.findings), default=FULL)
+        assert acting.rung >= demanded
+        assert bool(acting.findings) is (reading is not None)
+
+
+@EVERY
+def test_it_may_be_set_what_it_takes_by_default(monitor: Monitor) -> None:
+    for default in monitor.defaults:
+        assert default.rung in (SLOWED, BLADE_OFF, HALTED)
+        assert default.why
+        if isinstance(monitor.takes, Choice):
+            assert default.limit in monitor.takes.words
+        else:
+            assert isinstance(monitor.takes, Range)
+            assert not isinstance(default.limit, str)
+            assert monitor.takes.least <= default.limit <= monitor.takes.most
+    assert len({default.rung for default in monitor.defaults}) == len(monitor.defaults) > 0
+
+
+@EVERY
+def test_the_audit_tells_value_and_limit_in_its_sentence(monitor: Monitor) -> None:
+    for default in monitor.defaults:
+        value = beyond(monitor, default.limit)[-1]
+        finding = {"monitor": monitor.name, "value": value, "limit": default.limit, "note": ""}
+        said = reason(finding)
+        assert number(value) in said
+        assert number(default.limit) in said
+        assert "{" not in said
+
+
+# The pages for owners
+
+
+def test_the_delivered_settings_give_every_default_with_its_reason() -> None:
+    """In the order of the monitors, and of the rungs."""
+    section = (ROOT / "config" / "settings.yaml").read_text().partition("\nlimits:\n")[2]
+    written: list[tuple[str, str, Any, str]] = []
+    monitor = ""
+    for line in section.splitlines():
+        names = re.fullmatch(r"  (\w+):(?: +# .+)?", line)
+        limit = re.fullmatch(r"    (\w+): (.+?) +# (.+)", line)
+        assert names or limit, line
+        if names:
+            monitor = names[1]
+        elif limit:
+            written.append((monitor, limit[1], yaml.safe_load(limit[2]), limit[3]))
+    assert written == [
+        (
+            monitor.name,
+            default.rung.word,
+            {"limit": default.limit, "for_s": default.for_s} if default.for_s else default.limit,
+            default.why,
+        )
+        for monitor in MONITORS
+        for default in sorted(monitor.defaults)
+    ]
+
+
+def test_the_readme_names_every_monitor_with_what_it_watches() -> None:
+    page = (ROOT / "README.md").read_text()
+    table = page.partition("| monitor | watches |\n| --- | --- |\n")[2].partition("\n\n")[0]
+    assert re.findall(r"(?m)^\| `(\w+)` \| (.+) \|$", table) == [
+        (monitor.name, monitor.watches) for monitor in MONITORS
+    ]
+    (said,) = re.findall(r"Any of them but (.+?) can be set to `watch_only: true`", page)
+    assert re.findall(r"`(\w+)`", said) == [one.name for one in MONITORS if one.indispensable]

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 import fenceguard.judgement
 from fenceguard.judgement.monitors import MONITORS
-from fenceguard.judgement.monitors.base import Monitor, Reading
+from fenceguard.judgement.monitors.base import Reading
 from fenceguard.judgement.parameters import MonitorParameters, Parameters, Row
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import Decision, Finding, Inputs, Rung
@@ -24,6 +24,7 @@ from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings import Settings
 from tests.conftest import many
 from tests.support.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
+from tests.support.made import monitor_of
 
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
 START_UTC_S = 1_700_000_000.0
@@ -243,7 +244,7 @@ def test_a_clock_that_goes_back_makes_no_press_of_a_button_that_is_down() -> Non
     assert mower.tick(reset=True).why == "reset"
 
 
-HELD = Monitor("held", "down", "below", lambda given: Reading(0.0 if given.inputs.reset else 1.0))
+HELD = monitor_of("held", lambda given: Reading(float(given.inputs.reset)))
 """Finds something while the button is down. Time alone does not change what it reads."""
 
 
@@ -1104,7 +1105,7 @@ def uneven() -> Fence:
 
 
 UNEVEN = uneven()
-MAY_WATCH = [one.name for one in MONITORS if one.name not in ("silence", "solution", "room")]
+MAY_WATCH = [one.name for one in MONITORS if not one.indispensable]
 
 
 def judged(moments: Sequence[Moment], parameters: Parameters) -> list[Decision]:

@@ -1,68 +1,13 @@
 """One intervention in plain words, with its numbers."""
 
-from collections.abc import Callable
 from datetime import UTC, datetime
 
 from fenceguard.journal.records import Changed, FindingTold
 from fenceguard.journal.story import Intervention
+from fenceguard.judgement.monitors import MONITORS
 from fenceguard.text import cause_text, number, seconds_text
 
-REASONS: dict[str, Callable[[FindingTold], str]] = {
-    "silence": lambda f: (
-        f"no valid epoch had come for {number(f.value)} s; {number(f.limit)} s are allowed"
-    ),
-    "frozen": lambda f: (
-        f"the receiver's clock hung {number(f.value)} s behind; {number(f.limit)} s are allowed"
-    ),
-    "solution": lambda f: f"the solution was {f.value}; {f.limit} or better is needed",
-    "correction_age": lambda f: (
-        f"the corrections were {number(f.value)} s old; {number(f.limit)} s are allowed"
-    ),
-    "satellites": lambda f: (
-        f"only {number(f.value)} satellites were used; {number(f.limit)} are needed"
-    ),
-    "hdop": lambda f: f"HDOP was {number(f.value)}; {number(f.limit)} is allowed",
-    "bound": lambda f: (
-        f"the position could be {number(f.value)} m off; {number(f.limit)} m are allowed"
-    ),
-    "late": lambda f: (
-        f"the epoch came {number(f.value)} s later than the promptest ones; "
-        f"{number(f.limit)} s are allowed"
-    ),
-    "station": lambda f: (
-        f"the corrections came from station {f.value}, not from one that is {f.limit}"
-    ),
-    "refix": lambda f: (
-        f"the fixed position lay {number(f.value)} m beyond where the mower could be; "
-        f"{number(f.limit)} m are allowed"
-    ),
-    "jump": lambda f: (
-        f"the position jumped {number(f.value)} m farther than the mower can drive; "
-        f"{number(f.limit)} m are allowed"
-    ),
-    "drift": lambda f: (
-        f"the position moved {number(f.value)} m otherwise than the speed says; "
-        f"{number(f.limit)} m are allowed"
-    ),
-    "height": lambda f: (
-        f"the antenna was {number(f.value)} m off the lawn's surface; "
-        f"{number(f.limit)} m are allowed"
-    ),
-    "course": lambda f: (
-        f"the course was {number(f.value)} degrees off the way taken; {number(f.limit)} are allowed"
-    ),
-    "room": lambda f: (
-        f"{number(f.value)} m of room were left to the fence with the error at its worst; "
-        f"{number(f.limit)} m are needed"
-    ),
-    "stopping": lambda f: (
-        f"{number(f.value)} m would be left ahead after stopping; {number(f.limit)} m are needed"
-    ),
-    "blade_stop": lambda f: (
-        f"{number(f.value)} m would be left ahead when the blade has come to rest; "
-        f"{number(f.limit)} m are needed"
-    ),
-}
+SENTENCES = {monitor.name: monitor.sentence for monitor in MONITORS}
 
 TAKEN = {
     "full": "everything was given back",
@@ -83,8 +28,10 @@ def reason(finding: FindingTold) -> str:
     """Why a finding demanded something."""
     if finding.value is None:
         return f"{finding.monitor} was unknown: {finding.note}"
-    told = REASONS.get(finding.monitor, cause_text)
-    return told(finding)
+    sentence = SENTENCES.get(finding.monitor)
+    if sentence is None:
+        return cause_text(finding)
+    return sentence.format(value=number(finding.value), limit=number(finding.limit))
 
 
 def explain(one: Intervention) -> list[str]:

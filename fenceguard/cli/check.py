@@ -116,17 +116,20 @@ def _notes(loaded: Loaded) -> list[str]:
     notes = []
     if settings.start == "locked" and settings.inputs is None:
         notes.append("it starts locked and has no reset button: it will never leave locked")
-    for name in ("silence", "solution", "room"):
-        halted = settings.limits.at(name, Rung.HALTED.word)
-        if halted is not None and halted.for_s:
-            notes.append(f"limits.{name}.halted waits {halted.for_s:g} s before it halts the mower")
-    silence = settings.limits.silence.halted
-    if silence is not None and silence.limit > LONG_SILENCE_S:
-        way_m = silence.limit * settings.mower.full_mps
+    for monitor in MONITORS:
+        halted = settings.limits.at(monitor.name, Rung.HALTED.word)
+        if monitor.indispensable and halted is not None and halted.for_s:
+            notes.append(
+                f"limits.{monitor.name}.halted waits {halted.for_s:g} s before it halts the mower"
+            )
+    silence = settings.limits.at("silence", Rung.HALTED.word)
+    if silence is not None and float(silence.limit) > LONG_SILENCE_S:
+        way_m = float(silence.limit) * settings.mower.full_mps
         notes.append(f"limits.silence.halted lets the mower drive {way_m:.1f} m unseen")
-    room = settings.limits.room.halted
-    if room is not None and room.limit < FAR_OUT_M:
-        notes.append(f"limits.room.halted lets {-room.limit:g} m of the bound be past the fence")
+    room = settings.limits.at("room", Rung.HALTED.word)
+    if room is not None and float(room.limit) < FAR_OUT_M:
+        past_m = -float(room.limit)
+        notes.append(f"limits.room.halted lets {past_m:g} m of the bound be past the fence")
     if settings.blade_delay_s < SHORT_WARNING_S:
         notes.append(
             f"blade_delay_s: the blade starts {settings.blade_delay_s:g} s after a warning"

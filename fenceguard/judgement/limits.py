@@ -41,7 +41,8 @@ class Limited:
             self.forget()
             return None
         if not _known(reading.value):
-            return Finding(monitor.name, None, None, monitor.unit, Rung.HALTED, reading.note)
+            note = reading.note or "no number"
+            return Finding(monitor.name, None, None, monitor.unit, Rung.HALTED, note)
         return self._compare(now_s, reading.value)
 
     def _compare(self, now_s: float, value: float | str) -> Finding | None:

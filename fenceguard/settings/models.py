@@ -2,7 +2,7 @@
 
 import math
 import re
-from typing import Annotated, Any, Generic, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Generic, Literal, TypeVar
 
 import shapely
 from pydantic import (
@@ -13,12 +13,14 @@ from pydantic import (
     StrictInt,
     StrictStr,
     ValidationInfo,
+    create_model,
     field_validator,
     model_validator,
 )
 
 from fenceguard.judgement.bound import radius_per_sigma
 from fenceguard.judgement.monitors import MONITORS
+from fenceguard.judgement.monitors.base import Choice, Monitor
 from fenceguard.judgement.parameters import (
     BoundParameters,
     LadderParameters,
@@ -60,27 +62,6 @@ LEAST_BRAKING_MPS2 = 0.3
 DEFAULT_SIGMA_M = {"fixed": 0.02, "float": 0.5, "differential": 1.0, "pps": 1.0, "single": 3.0}
 DEFAULT_OPTIMISM = {"fixed": 1.2, "float": 2.0, "differential": 1.5, "pps": 1.5, "single": 1.5}
 DEFAULT_FLOOR_M = {"fixed": 0.01, "float": 0.1, "differential": 0.5, "pps": 0.5, "single": 1.0}
-
-DEFAULT_LIMITS: dict[str, dict[str, float | str | dict[str, float]]] = {
-    "silence": {"slowed": 0.5, "blade_off": 1.0, "halted": 1.5},
-    "frozen": {"blade_off": 0.5, "halted": 1.0},
-    "late": {"slowed": 0.3, "blade_off": 0.6, "halted": 1.2},
-    "solution": {"blade_off": "fixed", "halted": "float"},
-    "correction_age": {"slowed": 10.0, "blade_off": 20.0, "halted": 60.0},
-    "satellites": {"slowed": 8, "blade_off": 6, "halted": 5},
-    "hdop": {"slowed": 2.0, "blade_off": 4.0, "halted": 8.0},
-    "bound": {"slowed": 0.15, "blade_off": 0.3, "halted": 2.5},
-    "station": {"halted": "accepted"},
-    "refix": {"blade_off": 0.0, "halted": 0.2},
-    "jump": {"blade_off": 0.0, "halted": 0.3},
-    "drift": {"slowed": 0.12, "blade_off": 0.2, "halted": 0.5},
-    "height": {"slowed": 0.1, "blade_off": 0.2, "halted": 1.0},
-    "course": {"slowed": 45.0},
-    "room": {"slowed": {"limit": -0.01, "for_s": 0.5}, "blade_off": -0.03, "halted": -0.06},
-    "stopping": {"slowed": 0.15, "blade_off": 0.05, "halted": 0.0},
-    "blade_stop": {"slowed": 0.05, "blade_off": 0.0},
-}
-"""For a mower at 0.5 m/s; config/settings.yaml gives the reason for each."""
 
 Solution = Literal["fixed", "float", "differential", "pps", "single"]
 
@@ -252,56 +233,14 @@ BOUND_DEFAULTS = {
 }
 
 
-class _Limit(Model):
+class Limit(Model):
+    """One limit, and how long it must be exceeded before it counts."""
+
+    limit: float | str
     for_s: Annotated[float, _number(0.0, 60.0)] = 0.0
 
 
-class TimeLimit(_Limit):
-    """A limit in seconds."""
-
-    limit: Annotated[float, _number(0.0, 600.0)]
-
-
-class LengthLimit(_Limit):
-    """A limit in metres."""
-
-    limit: Annotated[float, _number(0.0, 1000.0)]
-
-
-class RoomLimit(_Limit):
-    """A limit in metres that may be negative: past the fence."""
-
-    limit: Annotated[float, _number(-100.0, 100.0)]
-
-
-class CountLimit(_Limit):
-    """A limit without a unit."""
-
-    limit: Annotated[float, _number(0.0, 100.0)]
-
-
-class AngleLimit(_Limit):
-    """A limit in degrees."""
-
-    limit: Annotated[float, _number(0.0, 180.0)]
-
-
-class StationLimit(_Limit):
-    """Whether the reference station must be one of those of the survey."""
-
-    limit: Literal["accepted"]
-
-
-class SolutionLimit(_Limit):
-    """The poorest solution that is good enough."""
-
-    limit: Solution
-
-
-AnyLimit = (
-    TimeLimit | LengthLimit | RoomLimit | CountLimit | AngleLimit | StationLimit | SolutionLimit
-)
-L = TypeVar("L", bound=_Limit)
+L = TypeVar("L", bound=Limit)
 
 
 class RungLimits(Model, Generic[L]):
@@ -322,26 +261,8 @@ class RungLimits(Model, Generic[L]):
         return given if isinstance(given, dict | BaseModel) else {"limit": given}
 
 
-class Limits(Model):
-    """Every limit of every monitor."""
-
-    silence: RungLimits[TimeLimit]
-    frozen: RungLimits[TimeLimit]
-    solution: RungLimits[SolutionLimit]
-    correction_age: RungLimits[TimeLimit]
-    satellites: RungLimits[CountLimit]
-    hdop: RungLimits[CountLimit]
-    bound: RungLimits[LengthLimit]
-    late: RungLimits[TimeLimit]
-    station: RungLimits[StationLimit]
-    refix: RungLimits[LengthLimit]
-    jump: RungLimits[LengthLimit]
-    drift: RungLimits[LengthLimit]
-    height: RungLimits[LengthLimit]
-    course: RungLimits[AngleLimit]
-    room: RungLimits[RoomLimit]
-    stopping: RungLimits[RoomLimit]
-    blade_stop: RungLimits[RoomLimit]
+class AnyLimits(Model):
+    """Every limit of every monitor: what can be asked of them. `Limits` has the keys as well."""
 
     @model_validator(mode="before")
     @classmethod
@@ -349,23 +270,26 @@ class Limits(Model):
         if not isinstance(given, dict):
             return given
         merged = dict(given)
-        for monitor, defaults in DEFAULT_LIMITS.items():
-            own = given.get(monitor, {})
-            merged[monitor] = {**defaults, **own} if isinstance(own, dict) else own
+        for monitor in MONITORS:
+            own = given.get(monitor.name, {})
+            if isinstance(own, dict):
+                merged[monitor.name] = {**_defaults(monitor), **own}
         return merged
 
-    @field_validator("silence", "solution", "room")
+    @field_validator("*")
     @classmethod
-    def _indispensable(cls, limits: RungLimits[Any]) -> RungLimits[Any]:
+    def _indispensable(cls, limits: RungLimits[Any], info: ValidationInfo) -> RungLimits[Any]:
+        if not any(one.indispensable for one in MONITORS if one.name == info.field_name):
+            return limits
         if limits.halted is None:
             raise ValueError("halted may not be never: without it the mower is not supervised")
         if limits.watch_only:
             raise ValueError("watch_only must be false: without it the mower is not supervised")
         return limits
 
-    def at(self, monitor: str, rung: str) -> AnyLimit | None:
+    def at(self, monitor: str, rung: str) -> Limit | None:
         """The limit at `limits.<monitor>.<rung>`, None where there is none."""
-        limit: AnyLimit | None = getattr(getattr(self, monitor), rung)
+        limit: Limit | None = getattr(getattr(self, monitor), rung)
         return limit
 
     def watch_only(self, monitor: str) -> bool:
@@ -392,6 +316,34 @@ class Limits(Model):
             for rung in Rung
             if rung is not Rung.FULL and (limit := self.at(monitor, rung.word)) is not None
         )
+
+
+def _defaults(monitor: Monitor) -> dict[str, Any]:
+    return {
+        default.rung.word: {"limit": default.limit, "for_s": default.for_s}
+        for default in monitor.defaults
+    }
+
+
+def _limits_of(monitor: Monitor) -> Any:
+    """The model of one monitor's limits."""
+    takes = monitor.takes
+    kind: Any
+    if isinstance(takes, Choice):
+        kind = Literal[takes.words]
+    else:
+        kind = Annotated[float, _number(takes.least, takes.most)]
+    return RungLimits.__class_getitem__(create_model("Limit", __base__=Limit, limit=(kind, ...)))
+
+
+if TYPE_CHECKING:
+    Limits = AnyLimits
+else:
+    Limits = create_model(
+        "Limits",
+        __base__=AnyLimits,
+        **{monitor.name: (_limits_of(monitor), ...) for monitor in MONITORS},
+    )
 
 
 class ClearSettings(Model):

@@ -5,7 +5,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 from fenceguard.judgement.limits import Limited, limited
-from fenceguard.judgement.types import Bound
+from fenceguard.judgement.monitors.base import PLAIN, Monitor, Reading
+from fenceguard.judgement.types import Bound, Situation
 from fenceguard.settings.models import Limits
 from tests.support import nmea
 from tests.support.lawns import offset
@@ -20,6 +21,13 @@ QUICK: dict[str, Any] = {
     "bound": {"optimism": {"float": 1.5}, "floor_m": {"float": 0.0}},
 }
 """Settings with which a mower is at full within four seconds, and a float does not halt it."""
+
+
+def monitor_of(
+    name: str, read: Callable[[Situation], Reading | None], worse: str = "above", unit: str = ""
+) -> Monitor:
+    """A monitor that is none of the project's."""
+    return Monitor(name, "nothing", unit, worse, PLAIN, (), "it was {value}, not {limit}", read)
 
 
 def limited_one(monitor: str, **limits: Any) -> Limited:

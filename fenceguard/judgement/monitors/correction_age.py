@@ -1,7 +1,7 @@
 """Age of the corrections: a fixed solution outlives them, its accuracy does not."""
 
-from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.types import Situation
+from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading
+from fenceguard.judgement.types import Rung, Situation
 from fenceguard.receiver.epoch import quality_name
 
 CORRECTED = (2, 4, 5)
@@ -19,4 +19,17 @@ def _read(situation: Situation) -> Reading | None:
     )
 
 
-CORRECTION_AGE = Monitor("correction_age", "s", "above", _read)
+CORRECTION_AGE = Monitor(
+    name="correction_age",
+    watches="the age of the corrections",
+    unit="s",
+    worse="above",
+    takes=TIME_S,
+    defaults=(
+        Default(Rung.SLOWED, 10.0, "a healthy link delivers every second or two"),
+        Default(Rung.BLADE_OFF, 20.0, "still fixed, yet drifting by a centimetre or more"),
+        Default(Rung.HALTED, 60.0, "past what most receivers can bridge"),
+    ),
+    sentence="the corrections were {value} s old; {limit} s are allowed",
+    read=_read,
+)

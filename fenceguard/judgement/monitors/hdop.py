@@ -1,7 +1,7 @@
 """HDOP: a poor spread of the satellites magnifies every error."""
 
-from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.types import Situation
+from fenceguard.judgement.monitors.base import PLAIN, Default, Monitor, Reading
+from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
@@ -9,4 +9,17 @@ def _read(situation: Situation) -> Reading:
     return Reading(None if epoch is None else epoch.hdop, "no HDOP")
 
 
-HDOP = Monitor("hdop", "", "above", _read)
+HDOP = Monitor(
+    name="hdop",
+    watches="how poorly the satellites are spread",
+    unit="",
+    worse="above",
+    takes=PLAIN,
+    defaults=(
+        Default(Rung.SLOWED, 2.0, "errors in the plane doubled"),
+        Default(Rung.BLADE_OFF, 4.0, "a poor sky"),
+        Default(Rung.HALTED, 8.0, "no geometry to speak of"),
+    ),
+    sentence="HDOP was {value}; {limit} is allowed",
+    read=_read,
+)

@@ -1,7 +1,7 @@
 """Jump: a step that the mower cannot have driven."""
 
-from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.types import Situation
+from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading
+from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading | None:
@@ -9,4 +9,18 @@ def _read(situation: Situation) -> Reading | None:
     return None if value is None else Reading(value)
 
 
-JUMP = Monitor("jump", "m", "above", _read)
+JUMP = Monitor(
+    name="jump",
+    watches="a step that the mower cannot have driven",
+    unit="m",
+    worse="above",
+    takes=LENGTH_M,
+    defaults=(
+        Default(Rung.BLADE_OFF, 0.0, "top speed and both bounds were already allowed for"),
+        Default(Rung.HALTED, 0.3, "no doubt any more"),
+    ),
+    sentence=(
+        "the position jumped {value} m farther than the mower can drive; {limit} m are allowed"
+    ),
+    read=_read,
+)

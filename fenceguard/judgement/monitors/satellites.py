@@ -1,7 +1,7 @@
 """Satellites: with few of them a wrong fix becomes likely."""
 
-from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.types import Situation
+from fenceguard.judgement.monitors.base import PLAIN, Default, Monitor, Reading
+from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
@@ -9,4 +9,17 @@ def _read(situation: Situation) -> Reading:
     return Reading(None if epoch is None else epoch.satellites, "no satellite count")
 
 
-SATELLITES = Monitor("satellites", "satellites", "below", _read)
+SATELLITES = Monitor(
+    name="satellites",
+    watches="how many satellites are used",
+    unit="satellites",
+    worse="below",
+    takes=PLAIN,
+    defaults=(
+        Default(Rung.SLOWED, 8, "enough for two frequencies and a check"),
+        Default(Rung.BLADE_OFF, 6, "a wrong fix becomes likely"),
+        Default(Rung.HALTED, 5, "no redundancy left"),
+    ),
+    sentence="only {value} satellites were used; {limit} are needed",
+    read=_read,
+)

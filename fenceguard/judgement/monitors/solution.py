@@ -1,7 +1,7 @@
 """The kind of solution: only a fixed one is good to centimetres."""
 
-from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.types import Situation
+from fenceguard.judgement.monitors.base import Choice, Default, Monitor, Reading
+from fenceguard.judgement.types import Rung, Situation
 from fenceguard.receiver.epoch import quality_name
 
 GRADES = {
@@ -24,4 +24,18 @@ def _read(situation: Situation) -> Reading:
     return Reading(quality_name(situation.epoch.quality))
 
 
-SOLUTION = Monitor("solution", "quality", "below", _read, _grade)
+SOLUTION = Monitor(
+    name="solution",
+    watches="the kind of solution",
+    unit="quality",
+    worse="below",
+    takes=Choice(tuple(GRADES)),
+    defaults=(
+        Default(Rung.BLADE_OFF, "fixed", "only a fixed solution is good to centimetres"),
+        Default(Rung.HALTED, "float", "metres off, without a warning"),
+    ),
+    sentence="the solution was {value}; {limit} or better is needed",
+    read=_read,
+    grade=_grade,
+    indispensable=True,
+)

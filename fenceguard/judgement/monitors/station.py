@@ -1,8 +1,8 @@
 """Station: corrections from elsewhere may lie in another frame, decimetres off."""
 
-from fenceguard.judgement.monitors.base import Monitor, Reading
+from fenceguard.judgement.monitors.base import Choice, Default, Monitor, Reading
 from fenceguard.judgement.monitors.correction_age import CORRECTED
-from fenceguard.judgement.types import Situation
+from fenceguard.judgement.types import Rung, Situation
 
 ACCEPTED = "accepted"
 
@@ -21,4 +21,16 @@ def _grade(value: float | str) -> float:
     return float(value == ACCEPTED)
 
 
-STATION = Monitor("station", "station", "below", _read, _grade)
+STATION = Monitor(
+    name="station",
+    watches="the reference station that the corrections come from",
+    unit="station",
+    worse="below",
+    takes=Choice((ACCEPTED,)),
+    defaults=(
+        Default(Rung.HALTED, ACCEPTED, "another station may lie in another frame, metres off"),
+    ),
+    sentence="the corrections came from station {value}, not from one that is {limit}",
+    read=_read,
+    grade=_grade,
+)

@@ -2,8 +2,8 @@
 
 from collections.abc import Callable
 
-from fenceguard.judgement.monitors.base import Monitor, Reading
-from fenceguard.judgement.types import Situation
+from fenceguard.judgement.monitors.base import LEFT_M, Default, Monitor, Reading
+from fenceguard.judgement.types import Rung, Situation
 from fenceguard.mower.stopping import Stopping
 
 
@@ -19,4 +19,18 @@ def _read(situation: Situation) -> Reading:
     return left_after(Stopping.distance_m, situation)
 
 
-STOPPING = Monitor("stopping", "m", "below", _read, timed=True)
+STOPPING = Monitor(
+    name="stopping",
+    watches="where the mower would stand if it braked now",
+    unit="m",
+    worse="below",
+    takes=LEFT_M,
+    defaults=(
+        Default(Rung.SLOWED, 0.15, "faster than permitted"),
+        Default(Rung.BLADE_OFF, 0.05, "braking now no longer keeps the margin"),
+        Default(Rung.HALTED, 0.0, "it would stand past the fence"),
+    ),
+    sentence="{value} m would be left ahead after stopping; {limit} m are needed",
+    read=_read,
+    timed=True,
+)
