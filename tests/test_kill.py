@@ -12,7 +12,8 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from fenceguard.journal.read import records, verify
+from fenceguard.journal.read import records
+from fenceguard.journal.verify import verify
 from tests.conftest import sentence
 from tests.lawns import offset, write_settings
 

@@ -21,7 +21,8 @@ from gpiozero.pins.mock import MockFactory, MockPin
 
 from fenceguard.account import Event
 from fenceguard.cli.common import OUTPUTS_CAUTION
-from fenceguard.journal.read import records, verify
+from fenceguard.journal.read import records
+from fenceguard.journal.verify import verify
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.words import Decision
 from fenceguard.outputs.lines import Lines

@@ -20,7 +20,8 @@ from fenceguard.cli.common import (
     print_table,
 )
 from fenceguard.errors import BadInput
-from fenceguard.journal.read import each_line, verify
+from fenceguard.journal.read import each_line
+from fenceguard.journal.verify import verify
 from fenceguard.words import cause_text, seconds_text
 
 FAULTS_FOUND = 1

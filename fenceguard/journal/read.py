@@ -4,12 +4,12 @@ import contextlib
 import hashlib
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from fenceguard.errors import BadInput
+from fenceguard.journal.files import day_files, fence_file, lines_backwards
 
 Record = dict[str, Any]
 
@@ -57,22 +57,8 @@ TYPES = {
     "nearest": str,
 }
 """What records are counted, ordered, told apart and explained by."""
+_TELLS_INTERVENTION = b'"intervention'
 FIRST_UTC = "1970-01-01T00:00:00Z"
-
-
-@dataclass
-class Verdict:
-    """What became of checking every record."""
-
-    records: int = 0
-    files: int = 0
-    first_utc: str | None = None
-    last_utc: str | None = None
-    faults: list[str] = field(default_factory=list)
-    torn: str | None = None
-    """Said of a torn last line, which is no fault: a power cut leaves one."""
-    earlier: str | None = None
-    """Said where earlier records are not there, which is no fault: old days may be cleared away."""
 
 
 def sealed(record: Record) -> tuple[bytes, str]:
@@ -110,21 +96,6 @@ def complete(record: Record) -> bool:
     return kind in KINDS and all(key in record for key in (*COMMON, *KINDS[kind]))
 
 
-def split_torn(content: bytes) -> tuple[bytes, bytes]:
-    """A file's whole lines, and the torn one at its end; a whole last line gets its line end."""
-    lines, newline, last = content.rpartition(b"\n")
-    if not last:
-        return content, b""
-    if whole(last) is not None:
-        return content + b"\n", b""
-    return lines + newline, last
-
-
-def day_files(directory: Path) -> list[Path]:
-    """The files of a journal, oldest first."""
-    return sorted(directory.glob("[0-9]*-[0-9][0-9]-[0-9][0-9].jsonl"))
-
-
 def opened(directory: Path) -> list[Path]:
     """The files of a journal. Raises BadInput where there is none to read."""
     try:
@@ -141,7 +112,8 @@ def opened(directory: Path) -> list[Path]:
     return files
 
 
-def _lines(file: Path) -> Iterator[tuple[int, bytes]]:
+def numbered(file: Path) -> Iterator[tuple[int, bytes]]:
+    """The lines of a file, with their numbers from 1. Raises BadInput where it cannot be read."""
     try:
         with file.open("rb") as content:
             yield from enumerate(content, start=1)
@@ -160,105 +132,63 @@ def each_line(directory: Path) -> Iterator[Record | None]:
     Raises BadInput where there is no journal.
     """
     for file in opened(directory):
-        for _number, line in _lines(file):
+        for _number, line in numbered(file):
             record = whole(line)
             yield record if record is not None and complete(record) else None
 
 
-def last_record(directory: Path) -> Record | None:
-    """The newest whole record, None where there is none."""
+class Tail(NamedTuple):
+    """What a journal goes on from."""
+
+    seq: int = 0
+    """Number of the last record."""
+    sum: str = ""
+    intervention: int = 0
+    """The greatest number of an intervention."""
+
+
+def tail(directory: Path) -> Tail:
+    """What is needed to go on, read from the end: at once and in little memory. Raises OSError."""
+    last: Record | None = None
     for file in reversed(day_files(directory)):
-        for line in reversed(file.read_bytes().splitlines()):
+        for line in lines_backwards(file):
+            if last is not None and _TELLS_INTERVENTION not in line:
+                continue
             record = whole(line)
-            if record is not None and "seq" in record:
-                return record
+            if record is None:
+                continue
+            if last is None and "seq" in record:
+                last = record
+            number = _last_intervention(record)
+            if last is not None and number is not None:
+                return Tail(last["seq"], last["sum"], number)
+    return Tail() if last is None else Tail(last["seq"], last["sum"])
+
+
+def _last_intervention(record: Record) -> int | None:
+    """The number of the last intervention so far, where a record tells it."""
+    begun = record.get("id") if record.get("kind") == "intervention_begun" else None
+    for number in (record.get("interventions"), record.get("intervention"), begun):
+        if type(number) is int:
+            return number
     return None
 
 
-def verify(directory: Path) -> Verdict:
-    """Check every record. Raises BadInput where there is no journal."""
-    files = opened(directory)
-    verdict = Verdict(files=len(files))
-    chain = _Chain()
-    for file in files:
-        for number, line in _lines(file):
-            place = f"{file.name}:{number}"
-            record = whole(line)
-            if record is None and not line.endswith(b"\n") and file == files[-1]:
-                verdict.torn = (
-                    f"{place}: a torn last line of {len(line)} bytes, as a power cut leaves"
-                )
-                continue
-            if record is None:
-                verdict.faults.append(f"{place}: not a record as it was written")
-                chain.broken()
-                continue
-            verdict.faults += [f"{place}: {fault}" for fault in chain.faults(record)]
-            if not verdict.records and not verdict.faults and record["seq"] != 1:
-                verdict.earlier = (
-                    f"{place}: begins with record {record['seq']}; the earlier ones are not there"
-                )
-            verdict.records += 1
-            verdict.first_utc = verdict.first_utc or record.get("utc")
-            verdict.last_utc = record.get("utc")
-    return verdict
+def fence_bytes(directory: Path, fence_hash: str) -> bytes | None:
+    """The GeoJSON of a fence that was kept, None where it is not there or not as it was.
+
+    Raises BadInput where it is there and cannot be read.
+    """
+    file = fence_file(directory, fence_hash)
+    try:
+        content = file.read_bytes()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise BadInput(f"{file}: cannot be read: {error.strerror}") from error
+    return content if hashed(content) == fence_hash else None
 
 
-class _Chain:
-    """What the records so far oblige the next one to."""
-
-    def __init__(self) -> None:
-        self._last: Record | None = None
-        self._rung: str | None = None
-        self._open: int | None = None
-        self._greatest = 0
-
-    def broken(self) -> None:
-        """A record is missing: what follows is checked by itself."""
-        self._last = self._rung = self._open = None
-
-    def faults(self, record: Record) -> list[str]:
-        """What is wrong with the next record."""
-        kind = record.get("kind")
-        wanted = (*COMMON, *KINDS.get(str(kind), ()))
-        missing = [key for key in wanted if key not in record]
-        if kind not in KINDS:
-            return [f"unknown kind {kind!r}"]
-        if missing:
-            self.broken()
-            return [f"{kind} record without {', '.join(missing)}"]
-        found = self._order(record) + self._story(record)
-        self._last = record
-        return found
-
-    def _order(self, record: Record) -> list[str]:
-        last = self._last
-        if last is None:
-            return []
-        found = []
-        if record["seq"] != last["seq"] + 1:
-            found.append(f"record {record['seq']} follows record {last['seq']}")
-        if record["prev"] != last["sum"]:
-            found.append("does not continue the record before it")
-        if record["kind"] != "start" and record["mono_s"] < last["mono_s"]:
-            found.append(f"the clock went back from {last['mono_s']} to {record['mono_s']}")
-        return found
-
-    def _story(self, record: Record) -> list[str]:
-        kind = record["kind"]
-        found = []
-        if kind == "start":
-            self._rung, self._open = record["rung"], None
-        elif kind == "rung":
-            if self._rung not in (None, record["from"]):
-                found.append(f"leaves {record['from']}, but the rung was {self._rung}")
-            self._rung = record["to"]
-        elif kind == "intervention_begun":
-            if record["id"] <= self._greatest:
-                found.append(f"intervention {record['id']} begins after {self._greatest}")
-            self._open = self._greatest = record["id"]
-        elif kind == "intervention_ended":
-            if self._open not in (None, record["id"]):
-                found.append(f"ends intervention {record['id']}, but {self._open} was open")
-            self._open = None
-        return found
+def hashed(content: bytes) -> str:
+    """The hash by which records name a fence: the first 16 hexadecimal digits of SHA-256."""
+    return hashlib.sha256(content).hexdigest()[:SUM_DIGITS]
