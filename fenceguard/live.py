@@ -10,7 +10,8 @@ from fenceguard.journal.records import Entry
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Decision, Inputs
 from fenceguard.outputs.output import Output
-from fenceguard.recording.write import RESOLUTION_S, Recorder, rounded_s
+from fenceguard.recording.events import RESOLUTION_S, rounded_s
+from fenceguard.recording.write import Recorder
 from fenceguard.settings import Loaded
 from fenceguard.sources.source import Source
 

@@ -13,9 +13,11 @@ from typing import Any
 
 import pytest
 
+from fenceguard.appending import thread
+from fenceguard.appending.thread import Appender
 from fenceguard.errors import BadInput
-from fenceguard.journal import write
-from fenceguard.journal.read import records, sealed, verify
+from fenceguard.journal.read import records, sealed
+from fenceguard.journal.verify import verify
 from fenceguard.journal.write import Journal
 
 NOON_S = datetime(2027, 5, 4, 12, 0, 0, tzinfo=UTC).timestamp()
@@ -354,8 +356,8 @@ def test_a_directory_that_may_not_be_written_to_is_refused(
 def test_what_does_not_fit_the_queue_is_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(write, "WAITING", 5)
-    monkeypatch.setattr(write, "RETRY_S", 0.05)
+    monkeypatch.setattr(Appender.__init__, "__defaults__", (5,))
+    monkeypatch.setattr(thread, "RETRY_S", 0.05)
     journal = Journal(tmp_path)
     summary(journal, 0.0)
     assert eventually(lambda: any(day_lines(tmp_path)), 1.0)
@@ -422,7 +424,7 @@ def test_what_was_written_before_the_disk_filled_up_is_forced_to_it_meanwhile(
         calls.append("fsync")
         real_sync(handle)
 
-    monkeypatch.setattr(write, "RETRY_S", 0.05)
+    monkeypatch.setattr(thread, "RETRY_S", 0.05)
     journal = Journal(tmp_path)
     monkeypatch.setattr(os, "write", two_then_full)
     monkeypatch.setattr(os, "fsync", sync)

@@ -12,7 +12,8 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from fenceguard.journal.read import records, verify
+from fenceguard.journal.read import records
+from fenceguard.journal.verify import verify
 from tests.support import nmea
 from tests.support.lawns import offset, write_settings
 

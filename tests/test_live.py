@@ -21,7 +21,8 @@ from fenceguard.service import Service
 
 from fenceguard.cli.common import OUTPUTS_CAUTION
 from fenceguard.inputs.buttons import ResetButton
-from fenceguard.journal.read import records, verify
+from fenceguard.journal.read import records
+from fenceguard.journal.verify import verify
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Decision
 from fenceguard.outputs.lines import Lines

@@ -14,7 +14,9 @@ from rich.table import Table
 
 from fenceguard.journal.records import Where, plain
 from fenceguard.journal.story import Intervention
+from fenceguard.journal.write import Journal
 from fenceguard.receiver.epoch import utc_text
+from fenceguard.settings import Loaded
 from fenceguard.text import cause_text, seconds_text
 
 OUTPUTS_CAUTION = (
@@ -149,6 +151,26 @@ def intervention_dict(one: Intervention) -> dict[str, Any]:
         "clearance_m": begun.where.clearance_m,
         "nearest": begun.where.nearest,
     }
+
+
+RECORDS_MISSING = 3
+"""Exit status: something of the journal or the recording is not on the disk."""
+
+
+def open_journal(loaded: Loaded, directory: Path) -> Journal:
+    """The journal in a directory, with the fence in it. Raises BadInput if that cannot be."""
+    kept = loaded.settings.journal
+    limits = {} if kept is None else kept.model_dump(include={"file_mib", "keep_mib", "keep_days"})
+    journal = Journal(directory, **limits)
+    journal.keep_fence(loaded.fence_hash, loaded.fence_file.read_bytes())
+    return journal
+
+
+def unwritten_text(directory: Path, unwritten: int) -> str:
+    """What is said of records, or events, that did not get to the disk."""
+    return (
+        f"{directory}: {count_text(unwritten, 'record')} could not be written; look after the disk"
+    )
 
 
 def count_text(number: int, what: str) -> str:

@@ -15,15 +15,15 @@ from fenceguard.cli.common import (
     Leaving,
     add_settings,
     console,
-    count_text,
     intervention_dict,
+    open_journal,
     print_interventions,
     print_table,
+    unwritten_text,
     use_board_pins,
 )
 from fenceguard.errors import BadInput
 from fenceguard.journal.records import plain
-from fenceguard.journal.write import Journal
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import utc_text
 from fenceguard.replay import Left, Outcome, Replay
@@ -96,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
         print(OUTPUTS_CAUTION, file=sys.stderr)
         use_board_pins()
     leaving = Leaving(*(SIGNALS if args.drive_outputs else ()))
-    journal = Journal(args.journal) if args.journal else None
+    journal = open_journal(loaded, args.journal) if args.journal else None
     try:
         with Lines.from_settings(loaded.settings.outputs if args.drive_outputs else None) as lines:
             replay = Replay(
@@ -111,10 +111,7 @@ def run(args: argparse.Namespace) -> int:
         if journal is not None:
             journal.close()
     if journal is not None and journal.unwritten:
-        outcome.faults.append(
-            f"{args.journal}: {count_text(journal.unwritten, 'record')} could not be written; "
-            "make room on the disk and run it again"
-        )
+        outcome.faults.append(unwritten_text(args.journal, journal.unwritten))
     if args.json:
         print(json.dumps(as_dict(outcome)))
     else:

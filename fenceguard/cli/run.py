@@ -69,7 +69,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 def run(args: argparse.Namespace) -> int:
     """Supervise until a signal."""
     loaded = load(args.settings, args.set)
-    settings = loaded.settings
+    settings, status_code = loaded.settings, 0
     if settings.receiver.port is None:
         raise BadInput(f"{args.settings}: receiver.port: missing; say where the receiver is")
     if settings.journal is None:
@@ -81,12 +81,14 @@ def run(args: argparse.Namespace) -> int:
         teller = Teller(_write)
         closing.callback(teller.close)
         lines = closing.enter_context(Lines.from_settings(settings.outputs))
-        journal = open_journal(loaded, loaded.path(settings.journal.directory), settings.journal)
+        journal = open_journal(loaded, loaded.path(settings.journal.directory))
         closing.callback(journal.close)
         recorder = None
         if settings.recording is not None:
-            recorder = Recorder.from_settings(
-                loaded.path(settings.recording.directory), settings.recording
+            recorder = Recorder(
+                loaded.path(settings.recording.directory),
+                cap_gib=settings.recording.cap_gib,
+                file_mib=settings.recording.file_mib,
             )
             closing.callback(recorder.close)
         source = _open(settings.receiver)
@@ -122,10 +124,15 @@ def run(args: argparse.Namespace) -> int:
             signal.signal(number, lambda got, _frame: live.stop(signal.Signals(got).name))
         teller.tell(f"stopped: {live.run()}; {status.account()}")
         journal.close()
-        if journal.unwritten:
-            teller.tell(unwritten_text(journal.unwritten, journal.directory))
-            return RECORDS_MISSING
-    return 0
+        missing = [(journal.directory, journal.unwritten)]
+        if recorder is not None:
+            recorder.close()
+            missing.append((recorder.directory, recorder.unwritten))
+        for directory, unwritten in missing:
+            if unwritten:
+                teller.tell(unwritten_text(directory, unwritten))
+                status_code = RECORDS_MISSING
+    return status_code
 
 
 def _open(receiver: ReceiverSettings) -> Source:

@@ -9,7 +9,7 @@ from fenceguard.guard import Guard
 from fenceguard.judgement.types import Decision, Grant, Rung
 from fenceguard.receiver.epoch import FIXED
 from fenceguard.receiver.receiver import Receiver
-from fenceguard.recording.write import RESOLUTION_S, rounded_s
+from fenceguard.recording.events import RESOLUTION_S, rounded_s
 from fenceguard.settings import Loaded
 
 SHRUNK_BY_M = 0.3

@@ -4,78 +4,32 @@ import contextlib
 import hashlib
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from types import UnionType
+from typing import Any, NamedTuple
 
 from fenceguard.errors import BadInput
+from fenceguard.journal.files import day_files, fence_file, lines_backwards
+from fenceguard.journal.records import Entry, record_of
 
-Record = dict[str, Any]
+Line = dict[str, Any]
+"""A line of a journal as plain values."""
 
 SUM_DIGITS = 16
-COMMON = ("seq", "utc", "mono_s", "kind", "prev", "sum")
-TOTALS = ("rung", "epochs", "sentences", "rejected", "time_in_rung_s")
-WHERE = ("epoch", "clearance_m", "nearest", "bound_m", "room_m", "settings_hash", "fence_hash")
-KINDS = {
-    "start": (
-        "version",
-        "mode",
-        "source",
-        "settings_file",
-        "settings_hash",
-        "fence_file",
-        "fence_hash",
-        "settings",
-        "rung",
-        "set_aside",
-    ),
-    "rung": ("from", "to", "why", "clear_s", "findings", "intervention", *WHERE),
-    "intervention_begun": ("id", "rung", "cause", "findings", *WHERE),
-    "intervention_ended": ("id", "rung", "cause", "duration_s", *WHERE),
-    "watched": ("rung", "findings", "worst", *WHERE),
-    "summary": TOTALS,
-    "stop": ("reason", *TOTALS),
-}
-"""For each kind of record, what it must tell."""
-TYPES = {
+COMMON: dict[str, type | UnionType] = {
     "seq": int,
     "utc": str,
     "mono_s": int | float,
     "kind": str,
     "prev": str,
-    "id": int,
-    "epoch": dict | None,
-    "cause": dict,
-    "findings": list,
-    "worst": list,
-    "clearance_m": int | float | None,
-    "bound_m": int | float | None,
-    "room_m": int | float | None,
-    "clear_s": int | float | None,
-    "duration_s": int | float,
-    "nearest": str,
+    "sum": str,
 }
-"""What records are counted, ordered, told apart and explained by."""
-FIRST_UTC = "1970-01-01T00:00:00Z"
+"""What stands in every line, whatever its record tells."""
+_TELLS_INTERVENTION = b'"intervention'
 
 
-@dataclass
-class Verdict:
-    """What became of checking every record."""
-
-    records: int = 0
-    files: int = 0
-    first_utc: str | None = None
-    last_utc: str | None = None
-    faults: list[str] = field(default_factory=list)
-    torn: str | None = None
-    """Said of a torn last line, which is no fault: a power cut leaves one."""
-    earlier: str | None = None
-    """Said where earlier records are not there, which is no fault: old days may be cleared away."""
-
-
-def sealed(record: Record) -> tuple[bytes, str]:
+def sealed(record: Line) -> tuple[bytes, str]:
     """The line that a record is written as, and its sum.
 
     The sum is the first 16 hexadecimal digits of SHA-256 over the record's JSON without the sum.
@@ -85,44 +39,25 @@ def sealed(record: Record) -> tuple[bytes, str]:
     return f'{body[:-1]}, "sum": "{total}"}}\n'.encode(), total
 
 
-def whole(line: bytes) -> Record | None:
-    """The record in a line, None where the line is not exactly what was written."""
+def whole(line: bytes) -> Line | None:
+    """The content of a line, None where the line is not exactly what was written."""
     with contextlib.suppress(ValueError, RecursionError):
-        record = json.loads(line)
-        if not isinstance(record, dict) or not _well_typed(record):
+        content = json.loads(line)
+        if not isinstance(content, dict) or not all(
+            isinstance(content.get(key), kind) for key, kind in COMMON.items()
+        ):
             return None
-        body = {key: value for key, value in record.items() if key != "sum"}
-        if sealed(body)[0].rstrip(b"\n") == line.rstrip(b"\n"):
-            return record
+        body = {key: value for key, value in content.items() if key != "sum"}
+        utc = datetime.fromisoformat(content["utc"])
+        if utc.tzinfo is not None and sealed(body)[0].rstrip(b"\n") == line.rstrip(b"\n"):
+            return content
     return None
 
 
-def _well_typed(record: Record) -> bool:
-    """Whether what is there is of its type, and the time a time."""
-    if not all(isinstance(record[key], kind) for key, kind in TYPES.items() if key in record):
-        return False
-    return datetime.fromisoformat(record.get("utc", FIRST_UTC)).tzinfo is not None
-
-
-def complete(record: Record) -> bool:
-    """Whether a record tells all that one of its kind must."""
-    kind = record.get("kind")
-    return kind in KINDS and all(key in record for key in (*COMMON, *KINDS[kind]))
-
-
-def split_torn(content: bytes) -> tuple[bytes, bytes]:
-    """A file's whole lines, and the torn one at its end; a whole last line gets its line end."""
-    lines, newline, last = content.rpartition(b"\n")
-    if not last:
-        return content, b""
-    if whole(last) is not None:
-        return content + b"\n", b""
-    return lines + newline, last
-
-
-def day_files(directory: Path) -> list[Path]:
-    """The files of a journal, oldest first."""
-    return sorted(directory.glob("[0-9]*-[0-9][0-9]-[0-9][0-9].jsonl"))
+def entry_of(content: Line) -> Entry:
+    """The entry in the content of a line. Raises ValueError where it is not that of its kind."""
+    utc_s = datetime.fromisoformat(content["utc"]).timestamp()
+    return Entry(float(content["mono_s"]), utc_s, record_of(content["kind"], content))
 
 
 def opened(directory: Path) -> list[Path]:
@@ -141,7 +76,8 @@ def opened(directory: Path) -> list[Path]:
     return files
 
 
-def _lines(file: Path) -> Iterator[tuple[int, bytes]]:
+def numbered(file: Path) -> Iterator[tuple[int, bytes]]:
+    """The lines of a file, with their numbers from 1. Raises BadInput where it cannot be read."""
     try:
         with file.open("rb") as content:
             yield from enumerate(content, start=1)
@@ -149,116 +85,67 @@ def _lines(file: Path) -> Iterator[tuple[int, bytes]]:
         raise BadInput(f"{file}: cannot be read: {error.strerror}") from error
 
 
-def records(directory: Path) -> Iterator[Record]:
-    """Every whole record, oldest first. Raises BadInput where there is no journal."""
-    return (record for record in each_line(directory) if record is not None)
+def entries(directory: Path) -> Iterator[Entry]:
+    """Every whole entry, oldest first. Raises BadInput where there is no journal."""
+    return (entry for entry in each_entry(directory) if entry is not None)
 
 
-def each_line(directory: Path) -> Iterator[Record | None]:
-    """The record of every line, oldest first, None where it holds no whole one.
+def each_entry(directory: Path) -> Iterator[Entry | None]:
+    """The entry of every line, oldest first, None where it holds no whole one.
 
     Raises BadInput where there is no journal.
     """
     for file in opened(directory):
-        for _number, line in _lines(file):
-            record = whole(line)
-            yield record if record is not None and complete(record) else None
+        for _number, line in numbered(file):
+            content = whole(line)
+            try:
+                yield None if content is None else entry_of(content)
+            except ValueError:
+                yield None
 
 
-def last_record(directory: Path) -> Record | None:
-    """The newest whole record, None where there is none."""
+class Tail(NamedTuple):
+    """What a journal goes on from."""
+
+    seq: int = 0
+    """Number of the last record."""
+    sum: str = ""
+    intervention: int = 0
+    """The greatest number of an intervention."""
+
+
+def tail(directory: Path) -> Tail:
+    """What is needed to go on, read from the end: at once and in little memory. Raises OSError."""
+    last: Line | None = None
     for file in reversed(day_files(directory)):
-        for line in reversed(file.read_bytes().splitlines()):
-            record = whole(line)
-            if record is not None and "seq" in record:
-                return record
-    return None
-
-
-def verify(directory: Path) -> Verdict:
-    """Check every record. Raises BadInput where there is no journal."""
-    files = opened(directory)
-    verdict = Verdict(files=len(files))
-    chain = _Chain()
-    for file in files:
-        for number, line in _lines(file):
-            place = f"{file.name}:{number}"
-            record = whole(line)
-            if record is None and not line.endswith(b"\n") and file == files[-1]:
-                verdict.torn = (
-                    f"{place}: a torn last line of {len(line)} bytes, as a power cut leaves"
-                )
+        for line in lines_backwards(file):
+            if last is not None and _TELLS_INTERVENTION not in line:
                 continue
-            if record is None:
-                verdict.faults.append(f"{place}: not a record as it was written")
-                chain.broken()
+            content = whole(line)
+            if content is None:
                 continue
-            verdict.faults += [f"{place}: {fault}" for fault in chain.faults(record)]
-            if not verdict.records and not verdict.faults and record["seq"] != 1:
-                verdict.earlier = (
-                    f"{place}: begins with record {record['seq']}; the earlier ones are not there"
-                )
-            verdict.records += 1
-            verdict.first_utc = verdict.first_utc or record.get("utc")
-            verdict.last_utc = record.get("utc")
-    return verdict
+            last = last or content
+            for number in (content.get("interventions"), content.get("intervention")):
+                if type(number) is int:
+                    return Tail(last["seq"], last["sum"], number)
+    return Tail() if last is None else Tail(last["seq"], last["sum"])
 
 
-class _Chain:
-    """What the records so far oblige the next one to."""
+def fence_bytes(directory: Path, fence_hash: str) -> bytes | None:
+    """The GeoJSON of a fence that was kept, None where it is not there or not as it was.
 
-    def __init__(self) -> None:
-        self._last: Record | None = None
-        self._rung: str | None = None
-        self._open: int | None = None
-        self._greatest = 0
+    Raises BadInput where it is there and cannot be read.
+    """
+    file = fence_file(directory, fence_hash)
+    try:
+        content = file.read_bytes()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise BadInput(f"{file}: cannot be read: {error.strerror}") from error
+    return content if hashed(content) == fence_hash else None
 
-    def broken(self) -> None:
-        """A record is missing: what follows is checked by itself."""
-        self._last = self._rung = self._open = None
 
-    def faults(self, record: Record) -> list[str]:
-        """What is wrong with the next record."""
-        kind = record.get("kind")
-        wanted = (*COMMON, *KINDS.get(str(kind), ()))
-        missing = [key for key in wanted if key not in record]
-        if kind not in KINDS:
-            return [f"unknown kind {kind!r}"]
-        if missing:
-            self.broken()
-            return [f"{kind} record without {', '.join(missing)}"]
-        found = self._order(record) + self._story(record)
-        self._last = record
-        return found
-
-    def _order(self, record: Record) -> list[str]:
-        last = self._last
-        if last is None:
-            return []
-        found = []
-        if record["seq"] != last["seq"] + 1:
-            found.append(f"record {record['seq']} follows record {last['seq']}")
-        if record["prev"] != last["sum"]:
-            found.append("does not continue the record before it")
-        if record["kind"] != "start" and record["mono_s"] < last["mono_s"]:
-            found.append(f"the clock went back from {last['mono_s']} to {record['mono_s']}")
-        return found
-
-    def _story(self, record: Record) -> list[str]:
-        kind = record["kind"]
-        found = []
-        if kind == "start":
-            self._rung, self._open = record["rung"], None
-        elif kind == "rung":
-            if self._rung not in (None, record["from"]):
-                found.append(f"leaves {record['from']}, but the rung was {self._rung}")
-            self._rung = record["to"]
-        elif kind == "intervention_begun":
-            if record["id"] <= self._greatest:
-                found.append(f"intervention {record['id']} begins after {self._greatest}")
-            self._open = self._greatest = record["id"]
-        elif kind == "intervention_ended":
-            if self._open not in (None, record["id"]):
-                found.append(f"ends intervention {record['id']}, but {self._open} was open")
-            self._open = None
-        return found
+def hashed(content: bytes) -> str:
+    """The hash by which records name a fence: the first 16 hexadecimal digits of SHA-256."""
+    return hashlib.sha256(content).hexdigest()[:SUM_DIGITS]

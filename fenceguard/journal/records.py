@@ -6,7 +6,6 @@ north. None stands for what is not known.
 
 import types
 from dataclasses import dataclass, fields, is_dataclass
-from functools import cache
 from typing import Any, ClassVar, NamedTuple, Union, get_args, get_origin, get_type_hints
 
 Plain = dict[str, Any]
@@ -214,14 +213,19 @@ def record_of(kind: object, content: Plain) -> Record:
     """
     if not isinstance(kind, str) or kind not in KINDS:
         raise ValueError(f"unknown kind {kind!r}")
-    return _made(KINDS[kind], content, f"{kind} record")
+    record: Record = _made(KINDS[kind], content, f"{kind} record")
+    return record
 
 
-@cache
-def _hints(kind: Any) -> dict[str, Any]:
-    """The types of a dataclass's fields, by name."""
-    hints = get_type_hints(kind)
-    return {one.name: hints[one.name] for one in fields(kind)}
+_HINTS: dict[type, dict[str, Any]] = {}
+
+
+def _hints(kind: type) -> dict[str, Any]:
+    """The types of a dataclass's fields, by name; worked out once."""
+    if kind not in _HINTS:
+        hints = get_type_hints(kind)
+        _HINTS[kind] = {one.name: hints[one.name] for one in fields(kind)}
+    return _HINTS[kind]
 
 
 def _made(kind: type[Any], content: Any, what: str) -> Any:

@@ -1,249 +1,266 @@
 """The memory's writing hand: records on disk soon, and never at the cost of the lines."""
 
-import contextlib
-import fcntl
-import json
 import math
 import os
-import queue
-import threading
+import shutil
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-from fenceguard.errors import BadInput
-from fenceguard.journal.read import day_files, last_record, sealed, split_torn
+from fenceguard.appending.place import AppendedFile, Gone, Place, write_whole
+from fenceguard.appending.thread import Appender
+from fenceguard.journal.files import (
+    LONGEST_LINE,
+    Part,
+    day_files,
+    fence_file,
+    last_line_at,
+    part_of,
+)
+from fenceguard.journal.read import fence_bytes, hashed, sealed, tail, whole
+from fenceguard.journal.records import Entry, plain
 from fenceguard.receiver.epoch import utc_text
 
-WAITING = 10_000
-"""Records kept while the disk does not take them; newer ones are dropped and counted."""
-RETRY_S = 0.5
-END_S = 3.0
-SPARE_BYTES = 4096
-"""What a disk must still take when the journal is opened."""
 LOCK = "writing.lock"
+MIB = 1 << 20
 LAST_UTC_S = datetime(9999, 12, 31, tzinfo=UTC).timestamp()
-UNREADABLE = (ValueError, TypeError, KeyError, OverflowError, RecursionError)
-
-Waiting = tuple[str, float, float, dict[str, Any]]
 
 
 class Journal:
-    """Appends records to a directory, one file a day in UTC, from a thread of its own.
+    """Appends records to a directory from a thread of its own.
+
+    One file a day in UTC, several where one would grow past `file_mib`. Once they are more than
+    `keep_mib` together, the oldest go, and so does one that was followed by the next more than
+    `keep_days` ago; the newest never does.
 
     Opening it mends what a power cut left: a torn last line is set aside (`set_aside` tells the
     file and the bytes), a whole one that lacks its line end gets it. `next_intervention` is one
-    more than the greatest number used so far, `trouble` what keeps records from the disk just now.
-    Raises BadInput where the directory cannot be used.
+    more than the greatest number used so far. Raises BadInput where the directory cannot be used.
     """
 
-    def __init__(self, directory: Path) -> None:
-        self._directory = directory
+    def __init__(
+        self,
+        directory: Path,
+        *,
+        file_mib: float = 16.0,
+        keep_mib: float = 512.0,
+        keep_days: float = 400.0,
+        host_utc_s: Callable[[], float] = time.time,
+    ) -> None:
         self.set_aside: dict[str, Any] | None = None
-        self.trouble: str | None = None
-        self._file: int | None = None
-        self._day = ""
-        self._dropped = self._lost = self._added = self._written = 0
-        self._waiting: queue.Queue[Waiting | None] = queue.Queue(WAITING)
+        self.directory = directory
+        place = Place(directory, "journal", LOCK)
         try:
-            directory.mkdir(parents=True, exist_ok=True)
-            self._lock = os.open(directory / LOCK, os.O_CREAT | os.O_RDWR, 0o644)
+            files = day_files(directory)
+            if files:
+                self.set_aside = _mend(files[-1])
+            before = tail(directory)
         except OSError as error:
-            raise self._unusable(error) from error
-        try:
-            self._take_over()
+            place.close()
+            raise place.unusable(error) from error
         except BaseException:
-            os.close(self._lock)
+            place.close()
             raise
-        self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
-        self._thread.start()
+        self.next_intervention = 1 + before.intervention
+        limits = _Limits(int(file_mib * MIB), int(keep_mib * MIB), keep_days)
+        self._files = _Files(place, limits, before.seq, before.sum, host_utc_s)
+        self._appender = Appender("journal", self._files)
 
-    def _unusable(self, error: OSError) -> BadInput:
-        where = error.filename or self._directory
-        problem = "not a directory" if isinstance(error, FileExistsError) else error.strerror
-        return BadInput(
-            f"{where}: the journal cannot be written there: {problem}; "
-            "name a directory that this user may write to, on a disk with room"
-        )
+    def add(self, entry: Entry) -> None:
+        """Have an entry written soon. Never blocks, never raises."""
+        self._appender.put(entry)
 
-    def _take_over(self) -> None:
-        try:
-            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
-            raise BadInput(
-                f"{self._directory}: another fenceguard writes this journal; stop it first, or "
-                "name another directory"
-            ) from error
-        try:
-            self._mend()
-            _prove_room(self._directory)
-            files = day_files(self._directory)
-            last = last_record(self._directory)
-            self.next_intervention = 1 + _greatest_intervention(files)
-            for newest in files[-1:]:
-                newest.open("ab").close()
-        except OSError as error:
-            raise self._unusable(error) from error
-        self._newest_day = files[-1].stem if files else ""
-        self._seq = last["seq"] if last else 0
-        self._sum = last["sum"] if last else ""
+    def keep_fence(self, fence_hash: str, content: bytes) -> None:
+        """Have a fence's GeoJSON kept, before the next record. Never blocks, never raises.
 
-    def _mend(self) -> None:
-        for file in day_files(self._directory)[-1:]:
-            content = file.read_bytes()
-            lines, torn = split_torn(content)
-            if torn:
-                aside = file.with_suffix(".torn")
-                with aside.open("ab") as kept:
-                    kept.write(torn + b"\n")
-                    os.fsync(kept.fileno())
-                self.set_aside = {"file": aside.name, "bytes": len(torn)}
-            if lines == content:
-                continue
-            with file.open("r+b") as mended:
-                if len(lines) > len(content):
-                    mended.seek(len(content))
-                    mended.write(lines[len(content) :])
-                mended.truncate(len(lines))
-                mended.flush()
-                os.fsync(mended.fileno())
-
-    def add(self, kind: str, mono_s: float, utc_s: float, evidence: dict[str, Any]) -> None:
-        """Have a record written soon. Never blocks, never raises."""
-        try:
-            self._waiting.put_nowait((kind, mono_s, utc_s, evidence))
-            self._added += 1
-        except queue.Full:
-            self._dropped += 1
+        `fence_hash` is that of the content, as in `read.hashed`: otherwise the fence is as good as
+        missing, and the trouble says so.
+        """
+        self._files.fences[fence_hash] = content
 
     def close(self) -> None:
         """Write what waits, for at most a few seconds, and let go of the directory."""
-        with contextlib.suppress(queue.Full):
-            self._waiting.put(None, timeout=END_S)
-        self._thread.join(END_S)
-        if not self._thread.is_alive():
-            if self._file is not None:
-                os.close(self._file)
-                self._file = None
-            os.close(self._lock)
+        self._appender.close()
+
+    @property
+    def trouble(self) -> str | None:
+        """What keeps records from the disk just now."""
+        return self._appender.trouble
 
     @property
     def unwritten(self) -> int:
-        """Records that are not on the disk: dropped, or still waiting."""
-        return self._dropped + self._lost + self._added - self._written
+        """Records that are not on the disk: dropped, lost, or still waiting."""
+        return self._appender.unwritten
 
-    def _run(self) -> None:
-        ended = False
-        while not ended:
-            taken = [self._waiting.get()]
-            with contextlib.suppress(queue.Empty):
-                while True:
-                    taken.append(self._waiting.get_nowait())
-            ended = taken[-1] is None
-            for waiting in taken:
-                if waiting is not None and not self._write(waiting, ended):
-                    return
-            self._sync()
 
-    def _write(self, waiting: Waiting, ending: bool) -> bool:
-        """Write one record, however long that takes; when ending, only for a while."""
-        give_up_s = time.monotonic() + END_S
-        kind, mono_s, utc_s, evidence = waiting
-        utc_s = utc_s if 0.0 <= utc_s <= LAST_UTC_S else 0.0
-        dropped = self._dropped
+class _Limits(NamedTuple):
+    file_bytes: int
+    keep_bytes: int
+    keep_days: float
+
+
+class _Files:
+    """The files of one journal, and the chain of its records."""
+
+    held = 0
+
+    def __init__(
+        self, place: Place, limits: _Limits, seq: int, total: str, host_utc_s: Callable[[], float]
+    ) -> None:
+        self.fences: dict[str, bytes] = {}
+        self._place = place
+        self._limits = limits
+        self._seq = seq
+        self._sum = total
+        self._host_utc_s = host_utc_s
+        self._file: AppendedFile | None = None
+        self._part = Part("", 0)
+        self._gone = False
+        self._kept: set[str] = set()
+        self._pruned = True
+
+    def write(self, item: Entry, missed: int) -> None:
+        utc_s = item.utc_s if 0.0 <= item.utc_s <= LAST_UTC_S else 0.0
         record = {
             "seq": self._seq + 1,
             "utc": _full_utc(utc_s),
-            "mono_s": round(mono_s, 4) if math.isfinite(mono_s) else 0.0,
-            "kind": kind,
-            **_plain(evidence),
-            **({"dropped": dropped} if dropped else {}),
+            "mono_s": round(item.mono_s, 4) if math.isfinite(item.mono_s) else 0.0,
+            "kind": item.record.kind,
+            **_plain(plain(item.record)),
+            **({"dropped": missed} if missed else {}),
             "prev": self._sum,
         }
         line, total = sealed(record)
-        while True:
-            try:
-                self._append(record["utc"][:10], line)
-                break
-            except OSError as error:
-                self._sync()
-                self.trouble = (
-                    f"the journal cannot be written: {error.strerror}; supervising goes on, "
-                    "records wait; is the disk full, or no longer to be written?"
-                )
-                if ending and time.monotonic() > give_up_s:
-                    return False
-                time.sleep(RETRY_S)
-        self.trouble = None
-        self._dropped -= dropped
-        self._lost += dropped
+        if len(line) > LONGEST_LINE:
+            raise ValueError(f"a record of {len(line)} bytes")
+        self._prove()
+        self._open_for(record["utc"][:10], len(line)).append(line)
         self._seq, self._sum = record["seq"], total
-        self._written += 1
-        return True
 
-    def _append(self, day: str, line: bytes) -> None:
-        """One whole line at the end of the day's file, or nothing at all. Raises OSError."""
-        day = max(day, self._newest_day)
-        if self._file is None or day != self._day:
-            self._sync()
-            if self._file is not None:
-                os.close(self._file)
-                self._file = None
-            path = self._directory / f"{day}.jsonl"
-            self._file = os.open(path, os.O_CREAT | os.O_WRONLY | os.O_APPEND, 0o644)
-            self._day = self._newest_day = day
-            _sync_directory(self._directory)
-        size = os.fstat(self._file).st_size
-        try:
-            written = os.write(self._file, line)
-            if written < len(line):
-                raise OSError(28, "No space left on device")
-        except OSError:
-            os.ftruncate(self._file, size)
-            raise
+    def sync(self) -> None:
+        if self._file is not None:
+            self._file.sync()
+        self._keep_fences()
+        if not self._pruned:
+            self._prune()
+            self._pruned = True
 
-    def _sync(self) -> None:
-        if self._file is None:
+    def check(self) -> None:
+        self._prove()
+        self._keep_fences()
+
+    def finish(self) -> None:
+        self._keep_fences()
+
+    def close(self) -> None:
+        self._leave_file()
+        self._place.close()
+
+    def _prove(self) -> None:
+        """Raise Gone, once, where something is not where it was; make the place anew after that."""
+        if self._gone:
+            self._place.take()
+            self._keep_fences()
             return
         try:
-            os.fsync(self._file)
-        except OSError as error:
-            self.trouble = f"the journal may not be on the disk: {error.strerror}"
+            self._place.prove()
+            if self._file is not None:
+                self._file.prove()
+        except Gone:
+            self._leave_file()
+            self._kept.clear()
+            self._gone = True
+            raise
+        self._keep_fences()
+
+    def _open_for(self, day: str, line_bytes: int) -> AppendedFile:
+        """The file for the next line. A record of an earlier day than the newest stays in order."""
+        if (
+            self._file is not None
+            and day <= self._part.day
+            and self._file.bytes + line_bytes <= self._limits.file_bytes
+        ):
+            return self._file
+        files = day_files(self._place.directory)
+        newest = (part_of(files[-1]) if files else None) or Part(day, 0)
+        day = max(day, newest.day, self._part.day)
+        part = newest if newest.day == day else Part(day, 0)
+        path = self._place.directory / part.name
+        if (
+            part.number == 0
+            or self._gone
+            or path.stat().st_size + line_bytes > self._limits.file_bytes
+        ):
+            part = Part(day, part.number + 1)
+        self._leave_file()
+        self._file = AppendedFile(self._place.directory / part.name)
+        self._part = part
+        self._gone = self._pruned = False
+        return self._file
+
+    def _leave_file(self) -> None:
+        if self._file is not None:
+            file, self._file = self._file, None
+            file.close()
+
+    def _keep_fences(self) -> None:
+        for fence_hash, content in list(self.fences.items()):
+            if fence_hash in self._kept:
+                continue
+            if hashed(content) != fence_hash:
+                raise ValueError(f"the fence {fence_hash} has another hash")
+            if fence_bytes(self._place.directory, fence_hash) != content:
+                write_whole(fence_file(self._place.directory, fence_hash), content)
+            self._kept.add(fence_hash)
+
+    def _prune(self) -> None:
+        """Remove what is too much or too old, the oldest first. Leaves room for a full file.
+
+        Nothing shall go because a clock is wrong. So a file is as old as the one after it, which
+        the records of a start without a date come before; and where record and host do not agree
+        on today, it is the earlier one.
+        """
+        files = day_files(self._place.directory)
+        today = min(self._part.day, _full_utc(self._host_utc_s())[:10])
+        total = sum(file.stat().st_size for file in files[:-1]) + self._limits.file_bytes
+        for file, following in pairwise(files):
+            part = part_of(following)
+            old = part is not None and part.days_before(today) > self._limits.keep_days
+            if total <= self._limits.keep_bytes and not old:
+                break
+            total -= file.stat().st_size
+            file.unlink()
+            file.with_suffix(".torn").unlink(missing_ok=True)
 
 
-def _prove_room(directory: Path) -> None:
-    probe = directory / "room.probe"
-    try:
-        with probe.open("wb") as file:
-            file.write(b"\0" * SPARE_BYTES)
-            file.flush()
-            os.fsync(file.fileno())
-    finally:
-        with contextlib.suppress(OSError):
-            probe.unlink()
+def _mend(file: Path) -> dict[str, Any] | None:
+    """Have a file end with a whole line; returns what was set aside for that, if anything was.
 
-
-def _sync_directory(directory: Path) -> None:
-    handle = os.open(directory, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def _greatest_intervention(files: list[Path]) -> int:
-    """The greatest number in the newest file that has one: numbers only grow."""
-    for file in reversed(files):
-        greatest = 0
-        for line in file.read_bytes().splitlines():
-            with contextlib.suppress(*UNREADABLE):
-                record = json.loads(line)
-                if record["kind"] == "intervention_begun":
-                    greatest = max(greatest, int(record["id"]))
-        if greatest:
-            return greatest
-    return 0
+    Raises OSError.
+    """
+    begin, end = last_line_at(file), file.stat().st_size
+    if begin == end:
+        return None
+    with file.open("r+b") as mended:
+        mended.seek(begin)
+        if end - begin <= LONGEST_LINE and whole(mended.read()) is not None:
+            mended.write(b"\n")
+            aside = None
+        else:
+            mended.seek(begin)
+            aside = file.with_suffix(".torn")
+            with aside.open("ab") as kept:
+                shutil.copyfileobj(mended, kept)
+                kept.write(b"\n")
+                kept.flush()
+                os.fsync(kept.fileno())
+            mended.truncate(begin)
+        mended.flush()
+        os.fsync(mended.fileno())
+    return None if aside is None else {"file": aside.name, "bytes": end - begin}
 
 
 def _full_utc(utc_s: float) -> str:

@@ -20,6 +20,7 @@ SETUP: dict[str, Any] = {
     "outputs": True,
     "inputs": True,
     "journal": True,
+    "recording": True,
     "receiver": {"port", "baud"},
 }
 """The keys that say where things are and how they are wired. All others can change a decision."""

@@ -406,6 +406,29 @@ class JournalSettings(Model):
 
     directory: StrictStr
     summary_s: Annotated[float, _number(1.0, 86400.0)] = 60.0
+    file_mib: Annotated[float, _number(1.0, 1024.0)] = 16.0
+    keep_mib: Annotated[float, _number(2.0, 1048576.0)] = 512.0
+    keep_days: Annotated[float, _number(1.0, 36500.0)] = 400.0
+
+    @model_validator(mode="after")
+    def _room_for_two_files(self) -> "JournalSettings":
+        if self.keep_mib < 2.0 * self.file_mib:
+            raise ValueError("keep_mib is less than two files of file_mib; raise it or lower that")
+        return self
+
+
+class RecordingSettings(Model):
+    """What arrived, kept so that it can be run again."""
+
+    directory: StrictStr
+    cap_gib: Annotated[float, _number(0.01, 1024.0)] = 2.0
+    file_mib: Annotated[float, _number(1.0, 1024.0)] = 16.0
+
+    @model_validator(mode="after")
+    def _room_for_two_files(self) -> "RecordingSettings":
+        if self.cap_gib * 1024.0 < 2.0 * self.file_mib:
+            raise ValueError("cap_gib is less than two files of file_mib; raise it or lower that")
+        return self
 
 
 class Settings(Model):
@@ -417,6 +440,7 @@ class Settings(Model):
     receiver: ReceiverSettings = ReceiverSettings()
     inputs: InputSettings | None = None
     journal: JournalSettings | None = None
+    recording: RecordingSettings | None = None
     start: Literal["halted", "locked"] = "halted"
     arm: ArmSettings = ArmSettings()
     limits: Limits = Field(default_factory=lambda: Limits.model_validate({}))
@@ -486,7 +510,7 @@ class Settings(Model):
                 raise ValueError(f"inputs.reset_pin is also the pin of outputs.{name}; change one")
         return self
 
-    @field_validator("outputs", mode="before")
+    @field_validator("outputs", "recording", mode="before")
     @classmethod
-    def _outputs_none(cls, given: Any) -> Any:
+    def _none(cls, given: Any) -> Any:
         return None if given == "none" else given

@@ -1,0 +1,148 @@
+"""What a recording tells, and how it is written: a line of JSON for each event.
+
+The lines are packed by gzip, a member a file. The first line of a file tells what it is and how
+many events of the run came before it, so that what is missing between two files can be counted.
+"""
+
+import json
+import math
+from typing import Any, NamedTuple
+
+from fenceguard.recording.sieve import Piece, restored
+
+RESOLUTION_S = 0.001
+FORMAT = 1
+MARK = b'{"recording": '
+"""What the first line of every file begins with."""
+
+
+class Started(NamedTuple):
+    """A run began. `header` is what the writer told of it."""
+
+    at_s: float
+    header: dict[str, Any]
+
+
+class Arrived(NamedTuple):
+    """Bytes came in; those that are not NMEA are zeros now."""
+
+    at_s: float
+    data: bytes
+
+
+class Sensed(NamedTuple):
+    """The inputs changed: which of them are held now."""
+
+    at_s: float
+    inputs: dict[str, bool]
+
+
+class Stopped(NamedTuple):
+    """The run ended, and why."""
+
+    at_s: float
+    reason: str
+
+
+class Missed(NamedTuple):
+    """So many events at this point are not in the recording: it does not run again bit for bit."""
+
+    at_s: float
+    """Of the event before."""
+    events: int
+
+
+class Torn(NamedTuple):
+    """A file breaks off, as a power cut leaves it: the last seconds before it may be missing."""
+
+    at_s: float
+    """Of the event before."""
+    text: str
+    """Says which file."""
+
+
+Event = Started | Arrived | Sensed | Stopped | Missed | Torn
+
+
+def rounded_s(at_s: float) -> float:
+    """A time as a recording holds it; what is decided by a time is decided by this."""
+    return round(at_s, 3)
+
+
+def first_line(before: int) -> str:
+    """The first line of a file that `before` events of the run came before."""
+    return json.dumps({"recording": FORMAT, "before": before}) + "\n"
+
+
+def first_line_of(line: bytes) -> tuple[int, int]:
+    """Version and events before, from a first line. Raises ValueError or RecursionError."""
+    match json.loads(line):
+        case {"recording": int(version), "before": int(before)} if before >= 0:
+            return version, before
+    raise ValueError("not the first line of a recording")
+
+
+def start_line(at_s: float, header: dict[str, Any]) -> str:
+    """Raises TypeError or ValueError where the header is not plain values."""
+    return _line(at_s, {"start": header})
+
+
+def arrived_line(at_s: float, pieces: list[Piece]) -> str:
+    """`pieces` are as the sieve gives them."""
+    return _line(at_s, {"data": pieces})
+
+
+def inputs_line(at_s: float, held: dict[str, bool]) -> str:
+    """All inputs, changed or not."""
+    return _line(at_s, {"inputs": held})
+
+
+def stop_line(at_s: float, reason: str) -> str:
+    """The reason is a text for people."""
+    return _line(at_s, {"stop": reason})
+
+
+def missed_line(count: int) -> str:
+    """Where events were lost, in their place."""
+    return json.dumps({"missed": count}) + "\n"
+
+
+def _line(at_s: float, told: dict[str, Any]) -> str:
+    if not math.isfinite(at_s):
+        raise ValueError(f"no time: {at_s}")
+    return json.dumps({"at": rounded_s(at_s), **told}, allow_nan=False) + "\n"
+
+
+def parsed(line: bytes, before_s: float) -> Event:
+    """The event in a line; `before_s` is the time of the one before.
+
+    Raises ValueError or RecursionError where the line holds none, or goes back in time in a run.
+    """
+    told = json.loads(line)
+    match told:
+        case {"missed": int(count)} if len(told) == 1 and count > 0:
+            return Missed(before_s, count)
+        case {"at": int() | float() as at_s} if len(told) == 2 and math.isfinite(at_s):
+            return _at(float(at_s), told, before_s)
+    raise ValueError("no event of a recording")
+
+
+def _at(at_s: float, told: dict[str, Any], before_s: float) -> Event:
+    match told:
+        case {"start": dict(header)}:
+            return Started(at_s, header)
+        case _ if at_s < before_s:
+            raise ValueError(f"goes back in time from {before_s} to {at_s} s")
+        case {"data": list(pieces)} if all(map(_is_piece, pieces)):
+            return Arrived(at_s, restored(pieces))
+        case {"inputs": dict(held)} if all(type(value) is bool for value in held.values()):
+            return Sensed(at_s, held)
+        case {"stop": str(reason)}:
+            return Stopped(at_s, reason)
+    raise ValueError("no event of a recording")
+
+
+def _is_piece(piece: Any) -> bool:
+    if isinstance(piece, str):
+        return piece.isascii()
+    return type(piece) is int and piece > 0
