@@ -8,6 +8,7 @@ import json
 import math
 from typing import Any, NamedTuple
 
+from fenceguard.errors import BadInput
 from fenceguard.recording.sieve import Piece, restored
 
 RESOLUTION_S = 0.001
@@ -21,6 +22,28 @@ class Started(NamedTuple):
 
     at_s: float
     header: dict[str, Any]
+
+
+class Header(NamedTuple):
+    """What is told of a run at its start."""
+
+    run: str
+    """Its name, in the journal as well."""
+    utc_s: float
+    """What the host's clock told."""
+    interventions: int
+    """Number of the last intervention before it."""
+    settings_hash: str
+    fence_hash: str
+
+    @classmethod
+    def of(cls, started: Started) -> "Header":
+        """The header of a run that began. Raises BadInput where it is not one of a run."""
+        told = started.header
+        match [told.get(name) for name in cls._fields]:
+            case [str(run), int() | float() as utc_s, int(number), str(settings), str(fence)]:
+                return cls(run, float(utc_s), number, settings, fence)
+        raise BadInput(f"a recording whose run begins with {told!r:.80}, which names no run")
 
 
 class Arrived(NamedTuple):
