@@ -144,7 +144,7 @@ def test_without_settings_there_are_no_pins(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def test_without_pins_their_library_is_not_even_imported() -> None:
-    """It takes a fifth of a second and some megabytes, which a small board feels."""
+    """It takes time and memory, for nothing."""
     program = (
         "import sys; from fenceguard.outputs.lines import Lines; import fenceguard.inputs.buttons; "
         "Lines(None).close(); Lines.from_settings(None).close(); print('gpiozero' in sys.modules)"

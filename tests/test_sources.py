@@ -390,6 +390,17 @@ def test_a_port_that_is_ready_is_read_at_once(plug: Plug, gate: Gate) -> None:
         assert time.monotonic() - began_s < 30.0
 
 
+def test_a_port_that_is_ready_late_leaves_the_reader_what_is_left_of_the_timeout(
+    plug: Plug, gate: Gate
+) -> None:
+    with contextlib.closing(Reopening("receiver", SlowToOpen(plug, gate))) as port:
+        threading.Timer(0.6, gate.open).start()
+        began_s = time.monotonic()
+        assert port.read(1.0) == b""
+        assert 0.995 <= time.monotonic() - began_s <= 1.0 + SLACK_S
+        assert port.fault is None
+
+
 def test_a_reader_without_a_port_takes_no_time_of_the_processor(plug: Plug, gate: Gate) -> None:
     with contextlib.closing(Reopening("receiver", SlowToOpen(plug, gate))) as port:
         before_s = time.thread_time()
@@ -410,6 +421,16 @@ def test_a_port_that_is_open_only_after_the_end_is_closed(plug: Plug, gate: Gate
     until(lambda: bool(opener.fds))
     until(lambda: is_closed(opener.fds[0]))
     assert len(opener.tries_s) == 1
+
+
+def test_the_end_waits_for_a_port_to_be_closed_if_that_takes_but_a_moment(
+    plug: Plug, gate: Gate
+) -> None:
+    opener = SlowToClose(plug, gate)
+    port = Reopening("receiver", opener)
+    threading.Timer(CLOSE_S / 5.0, gate.open).start()
+    port.close()
+    assert is_closed(opener.fds[0])
 
 
 def test_a_slow_closing_holds_up_neither_reader_nor_end(plug: Plug, gate: Gate) -> None:
