@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from fenceguard.errors import BadInput
 from fenceguard.judgement.words import Grant
 from fenceguard.outputs.lines import Lines
+from fenceguard.outputs.output import Output
 from fenceguard.outputs.teller import END_S, WAITING, Teller
 from fenceguard.settings import LineSettings, OutputSettings
 from tests.support.pins import ALL_OFF, NO_SUCH_PIN, PINS, Board, PinError
@@ -193,7 +194,7 @@ def test_all_lines_are_off_from_construction_on(board: Board) -> None:
             assert board.line(name).function == "output"
 
 
-def all_on(board: Board, lines: Lines) -> None:
+def all_on(board: Board, lines: Output) -> None:
     lines.apply(ALL)
     lines.beat()
     assert all(board.on().values())
