@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 
 from fenceguard.replay import Replay
+from fenceguard.settings import load
 
 
 def main() -> None:
