@@ -55,7 +55,7 @@ class Outcome:
     story: Story
     changes: list[tuple[Entry, Changed]] = field(default_factory=list)
     again: list[Again] = field(default_factory=list)
-    """The whole runs of recordings of ours."""
+    """Runs of recordings of ours that nothing is missing in."""
     epochs: int = 0
     sentences: int = 0
     rejected: Counter[str] = field(default_factory=Counter)
@@ -64,6 +64,8 @@ class Outcome:
     held_s: Counter[str] = field(default_factory=Counter)
     """For how long each monitor, or wait, kept the mower below `full`."""
     faults: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    """What is worth knowing of the recordings, and no fault."""
 
     def add(self, guard: Guard) -> None:
         """Count a run that has ended."""
@@ -141,8 +143,8 @@ class _Run:
         self.guard = Guard(loaded, interventions + 1)
         self.entries: list[Entry] = []
         self.begun_s = self.now_s = 0.0
-        self.whole = True
-        """Whether all that arrived is in the recording."""
+        self.exact = True
+        """Whether it is run again just as it was."""
 
 
 class Replay:
@@ -200,6 +202,7 @@ class Replay:
     def _play_logs(self, logs: Sequence[str]) -> Iterator[float]:
         """Play logs of other makers as one run; yields the share of them that is done."""
         run = _Run(self._loaded_of(None), self._interventions(), "replay")
+        run.exact = False
         clock: RecordedClock | None = None
         for number, log in enumerate(logs):
             for tag_time_s, epoch, share in self._epochs(log, run.guard.receiver):
@@ -284,10 +287,14 @@ class Replay:
 
     def _play(self, run: _Run, event: Event) -> None:
         """One event of a recording of ours."""
-        if isinstance(event, Missed | Torn):
-            run.whole = False
-            what = event.text if isinstance(event, Torn) else f"lacks {event.events} events"
-            self._outcome.faults.append(f"run {run.name}: {what}; it is not run again as it was")
+        if isinstance(event, Torn):
+            self._outcome.notes.append(event.text)
+            return
+        if isinstance(event, Missed):
+            run.exact = False
+            self._outcome.faults.append(
+                f"run {run.name}: lacks {event.events} events; it is not run again as it was"
+            )
             return
         self._pass(run, event.at_s)
         if isinstance(event, Arrived):
@@ -340,7 +347,7 @@ class Replay:
         run.guard.stop(run.now_s, reason)
         self._note()
         self._outcome.add(run.guard)
-        if run.whole:
+        if run.exact:
             self._outcome.again.append(Again(run.name, run.entries, run.now_s))
         self._run = None
 

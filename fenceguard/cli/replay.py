@@ -139,9 +139,13 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps(as_dict(outcome)))
     else:
         _print(outcome)
-    for fault in outcome.faults:
-        print(f"fenceguard replay: {fault}", file=sys.stderr)
+    _complain(outcome)
     return BAD_INPUT if outcome.faults else 0
+
+
+def _complain(outcome: Outcome) -> None:
+    for said in (*outcome.faults, *outcome.notes):
+        print(f"fenceguard replay: {said}", file=sys.stderr)
 
 
 def _files(log: str) -> list[str | Path]:
@@ -158,7 +162,8 @@ def _prove(args: argparse.Namespace, logs: list[str]) -> int:
     """Whether every run of a recording decides as the journal tells."""
     for option in ("journal", "drive_outputs", "speed", "realtime"):
         if getattr(args, option):
-            raise BadInput(f"--same-as compares, and does nothing else; leave --{option} out")
+            flag = "--" + option.replace("_", "-")
+            raise BadInput(f"--same-as compares, and does nothing else; leave {flag} out")
     kept = Kept(args.same_as)
     given = None if args.settings is None else load(args.settings, args.set)
     replay = Replay(lambda run: given or kept.loaded(run or ""))
@@ -184,8 +189,7 @@ def _prove(args: argparse.Namespace, logs: list[str]) -> int:
                     f"  {count_text(one.later, 'record')} came after the recording had ended, and "
                     "could not be compared"
                 )
-    for fault in outcome.faults:
-        print(f"fenceguard replay: {fault}", file=sys.stderr)
+    _complain(outcome)
     return NOT_THE_SAME if outcome.faults or any(one.difference() for one in proofs) else 0
 
 
