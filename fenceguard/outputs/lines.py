@@ -1,16 +1,15 @@
 """The hands: output lines that must be actively kept on."""
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 from gpiozero import DigitalOutputDevice
 from gpiozero.pins import Factory
 
 from fenceguard.errors import BadInput
 from fenceguard.judgement.types import Grant
-from fenceguard.settings.models import OutputSettings
 
 GRANTED: dict[str, Callable[[Grant], bool]] = {
     "blade_enable": lambda grant: grant.blade,
@@ -22,6 +21,25 @@ GRANTED: dict[str, Callable[[Grant], bool]] = {
 HEARTBEAT = "heartbeat"
 
 
+class Wiring(Protocol):
+    """How one line is wired."""
+
+    @property
+    def pin(self) -> int:
+        """Its pin, in BCM numbers."""
+
+    @property
+    def active_high(self) -> bool:
+        """Whether high means on."""
+
+
+class TellsWiring(Protocol):
+    """Whatever can say which lines are wired, and how."""
+
+    def lines(self) -> Mapping[str, Wiring]:
+        """The lines by name."""
+
+
 class Lines:
     """Drive, blade, slow, warning and heartbeat lines; without settings there are no pins.
 
@@ -30,7 +48,7 @@ class Lines:
     construction if the pins cannot be had.
     """
 
-    def __init__(self, settings: OutputSettings | None, pin_factory: Factory | None = None) -> None:
+    def __init__(self, settings: TellsWiring | None, pin_factory: Factory | None = None) -> None:
         self._devices: dict[str, DigitalOutputDevice] = {}
         self._on: dict[str, bool] = {}
         wanted = {} if settings is None else settings.lines()
