@@ -1,5 +1,6 @@
 """Settings: what is accepted, and that whatever is wrong is named with file, line and key."""
 
+import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -279,6 +280,9 @@ LOWEST_AND_HIGHEST = [
     ("bound.age_rate_mps", 0.0, 0.1),
     ("mower.stopping.reaction_s", 0.01, 10.0),
     ("mower.course_error_deg", 0.0, 45.0),
+    ("mower.course_within_deg", 0.0, 180.0),
+    ("mower.stopping.keep_m", 0.0, 10.0),
+    ("mower.stopping.blade_keep_m", 0.0, 10.0),
     ("track.window_s", 1.0, 120.0),
     ("limits.course.slowed", 0.0, 180.0),
     ("limits.stopping.halted", -100.0, 100.0),
@@ -682,6 +686,80 @@ def test_the_hash_of_the_fence_is_that_of_its_bytes(file: Path) -> None:
     after = taken(file, BASE)
     assert after.fence_hash != before.fence_hash
     assert after.settings_hash == before.settings_hash
+
+
+# What the judgement is told
+
+
+TOLD: list[tuple[str, object, list[str]]] = [
+    ("mower.antenna_m", (0.1, 0.2), ["mower.antenna_m"]),
+    ("mower.antenna_height_m", 0.41, ["mower.antenna_height_m"]),
+    ("mower.full_mps", 0.61, ["mower.full_mps", "track.top_mps", "ladder.full_mps"]),
+    ("mower.slowed_mps", 0.21, ["ladder.slowed_mps"]),
+    ("mower.speeding_up_mps2", 0.61, ["mower.speeding_up_mps2", "track.speeding_up_mps2"]),
+    ("mower.held_s", 0.61, ["mower.held_s"]),
+    ("mower.course_from_mps", 0.31, ["mower.course_from_mps"]),
+    ("mower.course_error_deg", 4.5, ["mower.course_error_deg"]),
+    ("mower.course_within_deg", 50.5, ["mower.course_within_deg"]),
+    ("mower.stopping.keep_m", 0.21, ["mower.keep_m"]),
+    ("mower.stopping.blade_keep_m", 0.22, ["mower.blade_keep_m"]),
+    ("mower.stopping.blade_stop_s", 2.5, ["mower.stopping.blade_stop_s"]),
+    ("mower.stopping.reaction_s", 0.45, ["mower.stopping.reaction_s"]),
+    ("bound.probability", 0.995, ["bound.probability"]),
+    ("bound.sigma_m.float", 0.7, ["bound.sigma_m.float"]),
+    ("bound.optimism.float", 2.7, ["bound.optimism.float"]),
+    ("bound.floor_m.float", 0.7, ["bound.floor_m.float"]),
+    ("bound.age_fresh_s", 2.5, ["bound.age_fresh_s"]),
+    ("bound.age_rate_mps", 0.003, ["bound.age_rate_mps"]),
+    ("track.window_s", 25.5, ["track.window_s"]),
+    ("track.way_error", 0.03, ["track.way_error"]),
+    ("start", "locked", ["ladder.start"]),
+    ("clear_s.slowed", 2.5, ["ladder.clear_s.SLOWED"]),
+    ("clear_s.blade_off", 5.5, ["ladder.clear_s.BLADE_OFF"]),
+    ("clear_s.halted", 10.5, ["ladder.clear_s.HALTED"]),
+    ("blade_delay_s", 3.5, ["ladder.blade_delay_s"]),
+    ("grant_valid_s", 0.6, ["ladder.grant_valid_s"]),
+    ("arm.fixed_for_s", 11.5, ["armed_after_s"]),
+    ("limits.hdop.slowed", 2.5, ["monitors.hdop.rows"]),
+    ("limits.hdop.slowed", {"limit": 2.0, "for_s": 0.5}, ["monitors.hdop.rows"]),
+    ("limits.hdop.watch_only", True, ["monitors.hdop.acts"]),
+]
+
+
+def parts(told: Any, name: str = "") -> dict[str, Any]:
+    """Every single parameter by its name."""
+    if isinstance(told, dict):
+        named = {getattr(key, "name", key): value for key, value in told.items()}
+    elif hasattr(told, "_asdict"):
+        named = told._asdict()
+    else:
+        return {name: told}
+    found: dict[str, Any] = {}
+    for key, value in named.items():
+        found |= parts(value, f"{name}.{key}" if name else str(key))
+    return found
+
+
+@pytest.mark.parametrize(("key", "value", "names"), TOLD)
+def test_each_setting_is_a_parameter_of_the_judgement_and_changes_no_other(
+    key: str, value: object, names: list[str], file: Path
+) -> None:
+    before = taken(file, BASE).settings
+    after = taken(file, BASE, f"{key}={json.dumps(value)}").settings
+    was, now = parts(before.parameters()), parts(after.parameters())
+    assert [name for name in now if now[name] != was[name]] == names
+    if not key.startswith(("start", "limits")):
+        assert [now[name] for name in names] == [value] * len(names)
+
+
+def test_every_parameter_is_set_by_a_setting(file: Path) -> None:
+    """But for the outline, the braking, of which the worst case is told, and other limits."""
+    told = parts(taken(file, BASE).settings.parameters())
+    missed = set(told) - {name for _, _, names in TOLD for name in names}
+    assert {name for name in missed if not name.startswith(("monitors", "bound"))} == {
+        "mower.outline_m",
+        "mower.stopping.deceleration_mps2",
+    }
 
 
 # What is delivered
