@@ -47,10 +47,10 @@ def every_step_m(
         before_m = np.arange(math.ceil(min(horizon_m, circle_m) / step_m)) * step_m
 
         def placed(way_m: Array, off: float = off, bend: float = bend) -> Array:
-            turned: Array = bend * way_m
+            turned = bend * way_m
             chord = math.radians(travel_deg) + off + turned / 2.0
             chord_m = way_m * np.sinc(turned / 2.0 / np.pi)
-            places_m: Array = np.column_stack([chord_m * np.sin(chord), chord_m * np.cos(chord)])
+            places_m: Any = np.column_stack([chord_m * np.sin(chord), chord_m * np.cos(chord)])
             places_m += np.array(place_m)
             return footprint.placed(places_m, math.radians(heading_deg) + off + turned)
 
