@@ -44,13 +44,13 @@ def every_step_m(
         sure_m = min(sure_m, (clearance_m - abs(off) * footprint.reach_m) / swing)
         step_m = STEP_M / swing
         circle_m = math.tau / max(abs(bend), STRAIGHT_PER_M)
-        before_m = np.arange(math.ceil(min(horizon_m, circle_m) / step_m)) * step_m
+        before_m: Array = np.arange(math.ceil(min(horizon_m, circle_m) / step_m)) * step_m
 
         def placed(way_m: Array, off: float = off, bend: float = bend) -> Array:
             turned = bend * way_m
             chord = math.radians(travel_deg) + off + turned / 2.0
             chord_m = way_m * np.sinc(turned / 2.0 / np.pi)
-            places_m: Any = np.column_stack([chord_m * np.sin(chord), chord_m * np.cos(chord)])
+            places_m = np.column_stack([chord_m * np.sin(chord), chord_m * np.cos(chord)])
             places_m += np.array(place_m)
             return footprint.placed(places_m, math.radians(heading_deg) + off + turned)
 
