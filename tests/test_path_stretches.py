@@ -44,7 +44,7 @@ def every_step_m(
         sure_m = min(sure_m, (clearance_m - abs(off) * footprint.reach_m) / swing)
         step_m = STEP_M / swing
         circle_m = math.tau / max(abs(bend), STRAIGHT_PER_M)
-        before_m: Array = np.arange(math.ceil(min(horizon_m, circle_m) / step_m)) * step_m
+        before_m = np.arange(math.ceil(min(horizon_m, circle_m) / step_m), dtype=float) * step_m
 
         def placed(way_m: Array, off: float = off, bend: float = bend) -> Array:
             turned = bend * way_m
