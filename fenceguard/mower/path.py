@@ -51,7 +51,6 @@ class _Way(NamedTuple):
     bend_per_m: float
     step_m: float
     """On which no corner moves farther than `STEP_M`."""
-    steps: int
 
 
 class Path:
@@ -99,18 +98,17 @@ class Path:
         start = _Start(east_m, north_m, heading, travel, box)
         if self._all_free(fence, start, bend_per_m, horizon_m):
             return max(sure_m, horizon_m)
+        ways = [(0.0, 0.0), (-self._spread, 0.0), (self._spread, 0.0)]
+        if curvature_per_m:
+            ways.append((0.0, curvature_per_m))
         free_m = horizon_m
-        for off, bend in (
-            (0.0, 0.0),
-            (-self._spread, 0.0),
-            (self._spread, 0.0),
-            (0.0, curvature_per_m),
-        ):
+        for off, bend in ways:
             step_m = STEP_M / (1.0 + abs(bend) * reach_m)
             # A full circle comes back to where it began.
             circle_m = math.tau / max(abs(bend), STRAIGHT_PER_M)
-            way = _Way(off, bend, step_m, math.ceil(min(free_m, circle_m) / step_m))
-            free_m = min(free_m, self._free_m(fence, start, way, 0, way.steps))
+            way = _Way(off, bend, step_m)
+            steps = math.ceil(min(free_m, circle_m) / step_m)
+            free_m = min(free_m, self._free_m(fence, start, way, 0, steps))
         return max(sure_m, free_m)
 
     def _all_free(self, fence: Fence, start: _Start, bend_per_m: float, horizon_m: float) -> bool:
