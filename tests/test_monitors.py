@@ -12,7 +12,7 @@ import yaml
 from fenceguard.audit.explain import reason
 from fenceguard.judgement.limits import Limited
 from fenceguard.judgement.monitors import MONITORS
-from fenceguard.judgement.monitors.base import Choice, Default, Monitor, Range, Reading
+from fenceguard.judgement.monitors.base import ABSENT, Choice, Default, Monitor, Range, Reading
 from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import NO_EVIDENCE, Decision, Finding, Rung, Situation
@@ -279,7 +279,7 @@ def test_a_monitor_that_raises_halts(monitor: Monitor) -> None:
     assert "by nothing" in found.note
 
 
-def readings(monitor: Monitor) -> Iterator[Reading | None]:
+def readings(monitor: Monitor) -> Iterator[Reading]:
     """What it reads beyond each default limit, of what is unknown, and of what cannot occur."""
     row = TABLE[monitor.name]
     for default in monitor.defaults:
@@ -289,7 +289,7 @@ def readings(monitor: Monitor) -> Iterator[Reading | None]:
         yield monitor.read(situation)
 
 
-def only(monitor: Monitor, reading: Reading | None, acts: bool) -> Decision:
+def only(monitor: Monitor, reading: Reading, acts: bool) -> Decision:
     """The decision of a supervisor whose only monitor reads that, long after."""
     rows = tuple(Row(one.rung, one.limit, one.for_s) for one in monitor.defaults)
     given = plain({}).parameters()
@@ -312,7 +312,7 @@ def test_switched_to_watching_it_demands_nothing_and_tells_the_same(monitor: Mon
         assert watching.rung is FULL
         demanded = max((one.rung for one in acting.findings), default=FULL)
         assert acting.rung >= demanded
-        assert bool(acting.findings) is (reading is not None)
+        assert bool(acting.findings) is (reading is not ABSENT)
 
 
 @EVERY

@@ -15,7 +15,7 @@ from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import Decision, Inputs, Rung
 from fenceguard.lawn.fence import Fence
 from tests.conftest import many
-from tests.lawns import LAWN, collection, fence_of, polygon
+from tests.support.lawns import LAWN, collection, fence_of, polygon
 from tests.test_supervisor import (
     BEFORE,
     BODY,
