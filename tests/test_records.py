@@ -82,7 +82,8 @@ def test_a_value_of_another_type_is_refused_and_named(kind: str, data: st.DataOb
     content = plain(record)
     places = [one for one in spots(content, type(record)) if one[3] is not Any]
     holder, key, name, hint = data.draw(st.sampled_from(places))
-    wrong = [one for one in (True, 7, 7.5, "seven", [7], None, {}) if not fits(one, hint)]
+    anything: list[Any] = [True, 7, 7.5, "seven", [7], None, {}]
+    wrong = [value for value in anything if not fits(value, hint)]
     holder[key] = data.draw(st.sampled_from(wrong))
     with pytest.raises(ValueError, match=name):
         read(kind, content)
@@ -108,7 +109,7 @@ def spots(content: Any, hint: Any, key: Any = None, holder: Any = None, name: st
         yield holder, key, name, hint
     origin, inner = get_origin(hint), get_args(hint)
     if origin in (Union, types.UnionType):
-        kinds = [one for one in inner if is_dataclass(one) or get_origin(one)]
+        kinds = [kind for kind in inner if is_dataclass(kind) or get_origin(kind)]
         if content is None or not kinds:
             return
         hint = kinds[0]

@@ -37,6 +37,8 @@ class _Acting:
     told_s: float = -math.inf
     now: FindingTold | None = None
     """What it demands while it would act; None while it would not."""
+    told_as: FindingTold | None = None
+    """What it demanded when it was last told of, if it would act then."""
     times: int = 0
     from_rungs: Counter[str] = field(default_factory=Counter)
     acting_s: float = 0.0
@@ -47,7 +49,7 @@ class _Acting:
     @property
     def untold(self) -> bool:
         """Whether there is anything to tell."""
-        return self.times > 0 or self.acting_s > 0.0
+        return self.times > 0 or self.acting_s > 0.0 or self.worst is not self.told_as
 
     def act(self, finding: FindingTold, rung: Rung, utc_s: float) -> None:
         """It would act at this step, from this rung."""
@@ -234,7 +236,7 @@ class Account:
         acted = [self._acting[name].told(name) for name in names]
         for name in names:
             now = self._acting[name].now
-            self._acting[name] = _Acting(decision.now_s, now, worst=now)
+            self._acting[name] = _Acting(decision.now_s, now, now, worst=now)
         if not acted:
             return []
         where = where_told(decision.situation)
