@@ -121,9 +121,8 @@ def _release(one: Intervention) -> list[str]:
         if change.why == "reset":
             lines.append(f"a person reset it: from {change.was} to {change.rung}.")
         elif change.why == "clear":
-            lines.append(
-                f"nothing demanded {change.was} for {change.clear_s:.1f} s: up to {change.rung}."
-            )
+            since = "any more" if change.clear_s is None else f"for {change.clear_s:.1f} s"
+            lines.append(f"nothing demanded {change.was} {since}: up to {change.rung}.")
     if not one.over:
         stop = one.run.stop
         end = f"the run stopped ({stop.reason})" if stop else "the journal of that run ends"
