@@ -10,6 +10,7 @@ import pytest
 import yaml
 
 from fenceguard.audit.explain import reason
+from fenceguard.journal.records import FindingTold
 from fenceguard.judgement.limits import Limited
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.monitors.base import ABSENT, Choice, Default, Monitor, Range, Reading
@@ -333,7 +334,8 @@ def test_it_may_be_set_what_it_takes_by_default(monitor: Monitor) -> None:
 def test_the_audit_tells_value_and_limit_in_its_sentence(monitor: Monitor) -> None:
     for default in monitor.defaults:
         value = beyond(monitor, default.limit)[-1]
-        finding = {"monitor": monitor.name, "value": value, "limit": default.limit, "note": ""}
+        rung = default.rung.word
+        finding = FindingTold(monitor.name, value, default.limit, monitor.unit, rung, "")
         said = reason(finding)
         assert number(value) in said
         assert number(default.limit) in said
