@@ -123,6 +123,7 @@ class _Files:
             self._place.close()
             raise self._place.unusable(error) from error
         self._number = number_of(files[-1]) if files else 0
+        self._run = 0
         self._cap_bytes = cap_bytes
         self._file_bytes = file_bytes
         self._sieve = Sieve()
@@ -184,7 +185,7 @@ class _Files:
             file = self._open()
             begins = file.bytes == 0
             packer = zlib.compressobj(wbits=GZIP_FORMAT) if begins else self._packer.copy()
-            first = events.first_line(self._flushed) if begins else ""
+            first = events.head_line(self._head()) if begins else ""
             packed = packer.compress((first + "".join(self._lines)).encode())
             self._append(file, packed + packer.flush(zlib.Z_SYNC_FLUSH))
             self._packer = packer
@@ -196,6 +197,10 @@ class _Files:
             self._prune()
             self._pruned = True
         self._flush_at_s = time.monotonic() + FLUSH_S
+
+    def _head(self) -> events.Head:
+        self._run = self._run or self._number
+        return events.Head(self._run, self._flushed)
 
     def _append(self, file: AppendedFile, packed: bytes) -> None:
         file.append(packed)
