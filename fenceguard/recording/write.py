@@ -148,7 +148,7 @@ class _Files:
         return self._bytes / passed_s * 3600.0 if passed_s >= WEAR_FROM_S else None
 
     def write(self, item: _Item, missed: int) -> None:
-        self.sync()
+        self._flush_if_due()
         lines = [events.missed_line(missed)] if missed else []
         match item:
             case _Data(at_s, data):
@@ -163,12 +163,11 @@ class _Files:
         self._events += missed + 1
 
     def sync(self) -> None:
-        if time.monotonic() >= self._flush_at_s:
-            self._flush()
+        self._flush_if_due()
 
     def check(self) -> None:
         self._prove()
-        self.sync()
+        self._flush_if_due()
 
     def finish(self) -> None:
         self._flush()
@@ -178,6 +177,10 @@ class _Files:
     def close(self) -> None:
         self._leave_file()
         self._place.close()
+
+    def _flush_if_due(self) -> None:
+        if time.monotonic() >= self._flush_at_s:
+            self._flush()
 
     def _flush(self) -> None:
         self._prove()
@@ -244,7 +247,7 @@ class _Files:
 
     def _prune(self) -> None:
         """Remove the oldest files until there is room for a full one; never the newest."""
-        *older, _newest = recording_files(self._directory)
+        older = recording_files(self._directory)[:-1]
         total = sum(file.stat().st_size for file in older) + self._file_bytes
         for file in older:
             if total <= self._cap_bytes:
