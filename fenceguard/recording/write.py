@@ -117,11 +117,7 @@ class _Files:
     def __init__(self, directory: Path, cap_bytes: int, file_bytes: int) -> None:
         self._directory = directory
         self._place = Place(directory, "recording", LOCK)
-        try:
-            files = recording_files(directory)
-        except OSError as error:
-            self._place.close()
-            raise self._place.unusable(error) from error
+        files = recording_files(directory)
         self._number = number_of(files[-1]) if files else 0
         self._run = 0
         self._cap_bytes = cap_bytes
