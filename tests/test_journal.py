@@ -14,12 +14,13 @@ from typing import Any
 import pytest
 
 from fenceguard.appending import thread
-from fenceguard.appending.thread import Appender
 from fenceguard.errors import BadInput
+from fenceguard.journal import write
 from fenceguard.journal.read import records, sealed
 from fenceguard.journal.verify import verify
 from fenceguard.journal.write import Journal
 from tests.support.disks import fill
+from tests.support.waiting import eventually
 
 NOON_S = datetime(2027, 5, 4, 12, 0, 0, tzinfo=UTC).timestamp()
 DAY_S = 86400.0
@@ -48,15 +49,6 @@ def written(directory: Path, count: int) -> Path:
 
 def lines(file: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
-
-
-def eventually(held: Any, within_s: float) -> bool:
-    end_s = time.monotonic() + within_s
-    while time.monotonic() < end_s:
-        if held():
-            return True
-        time.sleep(0.005)
-    return bool(held())
 
 
 # What a record is
@@ -357,7 +349,7 @@ def test_a_directory_that_may_not_be_written_to_is_refused(
 def test_what_does_not_fit_the_queue_is_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(Appender.__init__, "__defaults__", (5,))
+    monkeypatch.setattr(write, "WAITING", 5)
     monkeypatch.setattr(thread, "RETRY_S", 0.05)
     journal = Journal(tmp_path)
     summary(journal, 0.0)

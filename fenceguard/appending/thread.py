@@ -13,8 +13,6 @@ from typing import Generic, NamedTuple, Protocol, TypeVar
 
 from fenceguard.appending.place import Gone
 
-WAITING = 10_000
-"""Items kept while the disk does not take them; newer ones are dropped and counted."""
 CHECK_S = 0.5
 """So often the files are looked after while nothing is written."""
 RETRY_S = 1.0
@@ -65,9 +63,12 @@ class _Notice(NamedTuple):
 
 
 class Appender(Generic[Item]):
-    """Hands items to `files` from a thread of its own. `name` is what the texts call the whole."""
+    """Hands items to `files` from a thread of its own. `name` is what the texts call the whole.
 
-    def __init__(self, name: str, files: Files[Item], waiting: int = WAITING) -> None:
+    While the disk does not take them so many are `waiting`; newer ones are dropped and counted.
+    """
+
+    def __init__(self, name: str, files: Files[Item], waiting: int) -> None:
         self._name = name
         self._files = files
         self._waiting: queue.Queue[Item | None] = queue.Queue(waiting)

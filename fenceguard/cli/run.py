@@ -68,7 +68,13 @@ def run(args: argparse.Namespace) -> int:
         teller = Teller(_write)
         closing.callback(teller.close)
         lines = closing.enter_context(Lines(loaded.settings.outputs))
-        journal = Journal(loaded.path(loaded.settings.journal.directory))
+        kept = loaded.settings.journal
+        journal = Journal(
+            loaded.path(kept.directory),
+            file_mib=kept.file_mib,
+            keep_mib=kept.keep_mib,
+            keep_days=kept.keep_days,
+        )
         closing.callback(journal.close)
         port = _open(loaded.settings.receiver)
         closing.callback(port.close)

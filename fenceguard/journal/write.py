@@ -26,6 +26,8 @@ from fenceguard.receiver.epoch import utc_text
 
 LOCK = "writing.lock"
 MIB = 1 << 20
+WAITING = 10_000
+"""Records kept while the disk does not take them; newer ones are dropped and counted."""
 LAST_UTC_S = datetime(9999, 12, 31, tzinfo=UTC).timestamp()
 
 
@@ -64,7 +66,7 @@ class Journal:
         self.next_intervention = 1 + before.intervention
         limits = _Limits(int(file_mib * MIB), int(keep_mib * MIB), keep_days)
         self._files = _Files(place, limits, before.seq, before.sum, host_utc_s)
-        self._appender = Appender("journal", self._files)
+        self._appender = Appender("journal", self._files, WAITING)
 
     def add(self, kind: str, mono_s: float, utc_s: float, content: dict[str, Any]) -> None:
         """Have a record written soon. Never blocks, never raises."""
