@@ -12,7 +12,7 @@ from fenceguard.lawn.frame import Frame
 from fenceguard.mower.clearances import Clearances, Pose
 from fenceguard.mower.footprint import Clearance, Footprint
 from tests.conftest import many
-from tests.lawns import LAWN, POND, Corners
+from tests.support.lawns import LAWN, POND, Corners
 
 BOX = [(0.35, 0.25), (0.35, -0.25), (-0.25, -0.25), (-0.25, 0.25)]
 AHEAD_OF_ALL = [(-0.2, 0.3), (-0.2, -0.3), (-0.9, -0.3), (-0.9, 0.3)]

@@ -14,7 +14,7 @@ from fenceguard.lawn.frame import Array, Frame
 from fenceguard.mower.footprint import Footprint
 from fenceguard.mower.path import STEP_M, STRAIGHT_PER_M, Path
 from tests.conftest import many
-from tests.lawns import Corners
+from tests.support.lawns import Corners
 
 BOX = [(0.35, 0.25), (0.35, -0.25), (-0.25, -0.25), (-0.25, 0.25)]
 OUTLINES = {

@@ -22,7 +22,8 @@ from hypothesis import strategies as st
 
 from fenceguard.receiver.framing import Framer, Sentence
 from fenceguard.receiver.sentences import KNOT_MPS, Fragment, read, wanted
-from tests.conftest import many, sentence
+from tests.conftest import many
+from tests.support.nmea import sentence
 
 KINDS = ["GGA", "RMC", "VTG", "GST", "HDT", "THS", "ZDA"]
 HEADING_AND_MODE = ["heading", "mode"]
