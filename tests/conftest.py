@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, Phase, settings
 
+from tests.support.lawns import write_settings
 from tests.support.plug import Plug
 
 settings.register_profile(
@@ -39,6 +40,12 @@ def log() -> Callable[[str], Path]:
         return path
 
     return find
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    """A settings file with a good fence beside it."""
+    return write_settings(tmp_path)
 
 
 @pytest.fixture
