@@ -13,7 +13,7 @@ from fenceguard.audit.explain import reason
 from fenceguard.journal.records import FindingTold
 from fenceguard.judgement.limits import Limited
 from fenceguard.judgement.monitors import MONITORS
-from fenceguard.judgement.monitors.base import Choice, Default, Monitor, Range, Reading
+from fenceguard.judgement.monitors.base import ABSENT, Choice, Default, Monitor, Range, Reading
 from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import NO_EVIDENCE, Decision, Finding, Rung, Situation
@@ -209,7 +209,7 @@ def test_a_monitor_that_raises_halts(monitor: Monitor) -> None:
     assert "by nothing" in found.note
 
 
-def readings(monitor: Monitor) -> Iterator[Reading | None]:
+def readings(monitor: Monitor) -> Iterator[Reading]:
     """What it reads beyond each default limit, of what is unknown, and of what cannot occur."""
     row = TABLE[monitor.name]
     for default in monitor.defaults:
@@ -219,7 +219,7 @@ def readings(monitor: Monitor) -> Iterator[Reading | None]:
         yield monitor.read(situation)
 
 
-def only(monitor: Monitor, reading: Reading | None, acts: bool) -> Decision:
+def only(monitor: Monitor, reading: Reading, acts: bool) -> Decision:
     """The decision of a supervisor whose only monitor reads that, long after."""
     rows = tuple(Row(one.rung, one.limit, one.for_s) for one in monitor.defaults)
     given = plain({}).parameters()
@@ -242,7 +242,7 @@ def test_switched_to_watching_it_demands_nothing_and_tells_the_same(monitor: Mon
         assert watching.rung is FULL
         demanded = max((one.rung for one in acting.findings), default=FULL)
         assert acting.rung >= demanded
-        assert bool(acting.findings) is (reading is not None)
+        assert bool(acting.findings) is (reading is not ABSENT)
 
 
 @EVERY
@@ -263,7 +263,8 @@ def test_it_may_be_set_what_it_takes_by_default(monitor: Monitor) -> None:
 def test_the_audit_tells_value_and_limit_in_its_sentence(monitor: Monitor) -> None:
     for default in monitor.defaults:
         value = beyond(monitor, default.limit)[-1]
-        finding = FindingTold(monitor.name, value, default.limit, monitor.unit, "slowed", "")
+        rung = default.rung.word
+        finding = FindingTold(monitor.name, value, default.limit, monitor.unit, rung, "")
         said = reason(finding)
         assert number(value) in said
         assert number(default.limit) in said

@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fenceguard.judgement.monitors.base import Reading
 from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import Inputs, Rung
@@ -163,7 +162,7 @@ def test_a_clock_that_goes_back_makes_no_press_of_a_button_that_is_down() -> Non
     assert mower.tick(reset=True).why == "reset"
 
 
-HELD = monitor_of("held", lambda given: Reading(float(given.inputs.reset)))
+HELD = monitor_of("held", lambda given: float(given.inputs.reset))
 """Finds something while the button is down. Time alone does not change what it reads."""
 
 

@@ -2,15 +2,14 @@
 
 from datetime import UTC, datetime
 
-from fenceguard.journal.records import Changed, FindingTold
-from fenceguard.journal.story import Intervention
+from fenceguard.journal.records import Changed, Entry, FindingTold
+from fenceguard.journal.story import FULL, Intervention
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.text import cause_text, number, seconds_text
 
 SENTENCES = {monitor.name: monitor.sentence for monitor in MONITORS}
 
 TAKEN = {
-    "full": "everything was given back",
     "slowed": "the mower was slowed",
     "blade_off": "the blade was stopped, and the mower slowed",
     "halted": "drive and blade were stopped",
@@ -36,15 +35,12 @@ def reason(finding: FindingTold) -> str:
 
 def explain(one: Intervention) -> list[str]:
     """Paragraphs: what came first, what followed, where, and what let it go again."""
-    begun, cause = one.begun[1], one.cause
-    others = [finding for finding in begun.findings if finding != cause]
+    begun = one.begun[1]
     return [
         *_heading(one),
         "",
         "What came first",
-        "  what came first was not recorded." if cause is None else f"  {reason(cause)}.",
-        *[f"  With it: {reason(finding)}." for finding in others],
-        f"  So {TAKEN[begun.rung]}.",
+        *[f"  {line}" for line in _first(one)],
         "",
         "What followed",
         *[f"  {line}" for line in _following(one)],
@@ -54,6 +50,18 @@ def explain(one: Intervention) -> list[str]:
         "",
         "What let it go",
         *[f"  {line}" for line in _release(one)],
+    ]
+
+
+def _first(one: Intervention) -> list[str]:
+    begun, cause = one.begun[1], one.cause
+    if cause is None:
+        return ["what came first was not recorded."]
+    others = [finding for finding in begun.findings if finding != cause]
+    return [
+        f"{reason(cause)}.",
+        *[f"With it: {reason(finding)}." for finding in others],
+        f"So {TAKEN[begun.rung]}.",
     ]
 
 
@@ -70,9 +78,14 @@ def _heading(one: Intervention) -> list[str]:
     return lines
 
 
+def _followed(one: Intervention) -> list[tuple[Entry, Changed]]:
+    """The changes after the first one: all, where the record of that is missing."""
+    return one.changes[1:] if one.begun[1].was == FULL else one.changes
+
+
 def _following(one: Intervention) -> list[str]:
     lines = []
-    for entry, change in one.changes[1:]:
+    for entry, change in _followed(one):
         after_s = entry.mono_s - one.begun[0].mono_s
         if change.why == "demand":
             causes = "; ".join(reason(finding) for finding in change.findings)
@@ -104,13 +117,12 @@ def _where(change: Changed) -> list[str]:
 
 def _release(one: Intervention) -> list[str]:
     lines = []
-    for _entry, change in one.changes[1:]:
+    for _entry, change in _followed(one):
         if change.why == "reset":
             lines.append(f"a person reset it: from {change.was} to {change.rung}.")
         elif change.why == "clear":
-            lines.append(
-                f"nothing demanded {change.was} for {change.clear_s:.1f} s: up to {change.rung}."
-            )
+            since = "any more" if change.clear_s is None else f"for {change.clear_s:.1f} s"
+            lines.append(f"nothing demanded {change.was} {since}: up to {change.rung}.")
     if not one.over:
         stop = one.run.stop
         end = f"the run stopped ({stop.reason})" if stop else "the journal of that run ends"

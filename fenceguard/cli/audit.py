@@ -112,7 +112,6 @@ def _story(journal: Path) -> Story:
     for entry in each_entry(journal):
         if entry is None:
             unreadable += 1
-            story.gap()
         else:
             story.add(entry)
     if unreadable:

@@ -41,17 +41,25 @@ class Supervised:
 
     def feed(self, data: bytes, at_s: float) -> None:
         """Bytes to epochs to decisions."""
-        self._take(self._guard.receive(rounded_s(at_s), data))
+        self._take(self._guard.receive(_rounded_s(at_s), data))
 
     def tick(self, now_s: float) -> None:
         """A decision on the tick."""
-        self._take(self._guard.tick(rounded_s(now_s) + RESOLUTION_S / 2.0))
+        self._take(self._guard.tick(_rounded_s(now_s)))
 
     def _take(self, decisions: list[Decision]) -> None:
         self._guard.entries()
         if decisions:
             self.decision = decisions[-1]
             self.grant, self.rung = self.decision.grant, self.decision.rung
+
+
+def _rounded_s(at_s: float) -> float:
+    """As the clock of a run is rounded, but past the tick that is due then, whatever its last bit.
+
+    Bytes and ticks alike, or the guard would see its clock go back between the two.
+    """
+    return rounded_s(at_s) + RESOLUTION_S / 2.0
 
 
 class HandWritten:

@@ -35,8 +35,10 @@ class _Acting:
     """What one monitor that only watches would have done since it was last told of."""
 
     told_s: float = -math.inf
-    since: Rung | None = None
-    """The rung that the mower stands on while it would act; None while it would not."""
+    now: FindingTold | None = None
+    """What it demands while it would act; None while it would not."""
+    told_as: FindingTold | None = None
+    """What it demanded when it was last told of, if it would act then."""
     times: int = 0
     from_rungs: Counter[str] = field(default_factory=Counter)
     acting_s: float = 0.0
@@ -47,18 +49,18 @@ class _Acting:
     @property
     def untold(self) -> bool:
         """Whether there is anything to tell."""
-        return self.times > 0 or self.acting_s > 0.0
+        return self.times > 0 or self.acting_s > 0.0 or self.worst is not self.told_as
 
     def act(self, finding: FindingTold, rung: Rung, utc_s: float) -> None:
         """It would act at this step, from this rung."""
         if self.worst is None or severity(finding) > severity(self.worst):
             self.worst = finding
-        if self.since is None:
+        if self.now is None:
             self.times += 1
             self.from_rungs[rung.word] += 1
             self.last_utc_s = utc_s
             self.first_utc_s = utc_s if self.first_utc_s is None else self.first_utc_s
-        self.since = rung
+        self.now = finding
 
     def told(self, monitor: str) -> Acted:
         """It as it is written down."""
@@ -182,7 +184,7 @@ class Account:
             for name in _holding(last):
                 self.held_s[name] = self.held_s.get(name, 0.0) + passed_s
         for acting in self._acting.values():
-            if acting.since is not None:
+            if acting.now is not None:
                 acting.acting_s += passed_s
 
     def _count(self, decision: Decision) -> None:
@@ -224,7 +226,7 @@ class Account:
             one.act(finding_told(finding), decision.rung, self.utc_s(now_s))
         for name, one in self._acting.items():
             if name not in would:
-                one.since = None
+                one.now = None
             if one.untold and now_s - one.told_s >= WATCHED_EVERY_S:
                 due.append(name)
         return self._told_of(decision, due)
@@ -233,9 +235,8 @@ class Account:
         """One entry that tells of some monitors, and from then on counts anew."""
         acted = [self._acting[name].told(name) for name in names]
         for name in names:
-            one = self._acting[name]
-            worst = None if one.since is None else one.worst
-            self._acting[name] = _Acting(decision.now_s, one.since, worst=worst)
+            now = self._acting[name].now
+            self._acting[name] = _Acting(decision.now_s, now, now, worst=now)
         if not acted:
             return []
         where = where_told(decision.situation)

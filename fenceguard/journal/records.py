@@ -261,10 +261,12 @@ def _value(hint: Any, value: Any, name: str) -> Any:
 
 
 def _one_of(kinds: tuple[Any, ...], value: Any, name: str) -> Any:
+    kinds = tuple(kind for kind in kinds if kind is not type(None))
+    if len(kinds) == 1:
+        return _value(kinds[0], value, name)
     for kind in kinds:
-        if kind is not type(None):
-            try:
-                return _value(kind, value, name)
-            except ValueError:
-                continue
+        try:
+            return _value(kind, value, name)
+        except ValueError:
+            continue
     raise ValueError(f"{name} is {value!r:.80}")

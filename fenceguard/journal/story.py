@@ -67,7 +67,7 @@ class Intervention:
 
     @property
     def begun(self) -> tuple[Entry, Changed]:
-        """The change with which it began."""
+        """The change with which it began, or the first one of which there is a record."""
         return self.changes[0]
 
     @property
@@ -77,14 +77,15 @@ class Intervention:
 
     @property
     def cause(self) -> FindingTold | None:
-        """The finding that demanded most when it began."""
-        findings = self.begun[1].findings
+        """The finding that demanded most when it began; None where that was not recorded."""
+        begun = self.begun[1]
+        findings = begun.findings if begun.was == FULL else ()
         return max(findings, key=lambda one: RUNGS.index(one.rung), default=None)
 
     @property
     def rung(self) -> str:
-        """The lowest rung that it reached."""
-        return lowest(change.rung for _, change in self.changes)
+        """The lowest rung that it reached, as far as that is known."""
+        return lowest(rung for _, change in self.changes for rung in (change.was, change.rung))
 
     @property
     def duration_s(self) -> float | None:
@@ -147,31 +148,20 @@ class Story:
         self.runs: list[Run] = []
         self.interventions: list[Intervention] = []
         self._watch_only: dict[str, WatchOnly] = {}
-        self._open: Intervention | None = None
 
     @property
     def watch_only(self) -> list[WatchOnly]:
         """Every monitor that only watched in one of the runs, by name."""
         return [self._watch_only[monitor] for monitor in sorted(self._watch_only)]
 
-    @property
-    def present(self) -> Intervention | None:
-        """The intervention that has not ended in the run that goes on."""
-        return self._open
-
-    def gap(self) -> None:
-        """Something is missing here: what comes next need not go on from what came before."""
-        self._open = None
-
     def add(self, entry: Entry) -> None:
-        """The next record."""
+        """The next record. Some between it and the one before may be missing."""
         record = entry.record
         if isinstance(record, Start):
-            self._open = None
             self.runs.append(Run(record, entry, entry))
             for monitor in _watch_only_in(record):
                 self._of(monitor)
-        elif not self.runs:
+        elif not self.runs or self.runs[-1].stop is not None:
             self.runs.append(Run(None, entry, entry))
         run = self.runs[-1]
         run.last = entry
@@ -185,19 +175,17 @@ class Story:
             run.reached_full |= record.time_in_rung_s.get(FULL, 0.0) > 0.0
             if isinstance(record, Stop):
                 run.stop = record
-                self._open = None
 
     def _change(self, run: Run, entry: Entry, change: Changed) -> None:
         run.reached_full |= FULL in (change.was, change.rung)
         if change.intervention is None:
             return
-        present = self._open
-        if present is None or present.id != change.intervention:
-            present = self._open = Intervention(change.intervention, run, [])
-            self.interventions.append(present)
-        present.changes.append((entry, change))
-        if change.rung == FULL:
-            present.over, self._open = True, None
+        one = self.interventions[-1] if self.interventions else None
+        if one is None or one.over or one.id != change.intervention or one.run is not run:
+            one = Intervention(change.intervention, run, [])
+            self.interventions.append(one)
+        one.changes.append((entry, change))
+        one.over = change.rung == FULL
 
     def _of(self, monitor: str) -> WatchOnly:
         return self._watch_only.setdefault(monitor, WatchOnly(monitor))

@@ -1,7 +1,7 @@
 """What a recording tells, and how it is written: a line of JSON for each event.
 
-The lines are packed by gzip, a member a file. The first line of a file tells what it is and how
-many events of the run came before it, so that what is missing between two files can be counted.
+The lines are packed by gzip, a member a file. The first line of a file tells its run and how many
+events of that came before, so that what is missing between two files can be counted.
 """
 
 import json
@@ -92,16 +92,27 @@ def rounded_s(at_s: float) -> float:
     return round(at_s, 3)
 
 
-def first_line(before: int) -> str:
-    """The first line of a file that `before` events of the run came before."""
-    return json.dumps({"recording": FORMAT, "before": before}) + "\n"
+class Head(NamedTuple):
+    """The first line of a file."""
+
+    run: int
+    """Number of the first file of its run."""
+    before: int
+    """How many events of the run come before the file."""
 
 
-def first_line_of(line: bytes) -> tuple[int, int]:
-    """Version and events before, from a first line. Raises ValueError or RecursionError."""
+def head_line(head: Head) -> str:
+    """The first line of a file."""
+    return json.dumps({"recording": FORMAT, **head._asdict()}) + "\n"
+
+
+def head_of(line: bytes) -> Head:
+    """The head in a first line. Raises ValueError or RecursionError where it is none."""
     match json.loads(line):
-        case {"recording": int(version), "before": int(before)} if before >= 0:
-            return version, before
+        case {"recording": int(version)} if version != FORMAT:
+            raise ValueError(f"version {version} is not read here, only {FORMAT}")
+        case {"run": int(run), "before": int(before)} if before >= 0:
+            return Head(run, before)
     raise ValueError("not the first line of a recording")
 
 

@@ -1,4 +1,4 @@
-"""What tests of sources wait for."""
+"""Waiting for what a thread, a process or a port does, no longer than it takes."""
 
 import errno
 import os
@@ -40,3 +40,13 @@ def is_closed(fd: int) -> bool:
     except OSError as error:
         return error.errno == errno.EBADF
     return False
+
+
+def eventually(held: Callable[[], object], within_s: float) -> bool:
+    """Whether something comes to hold within a time."""
+    end_s = time.monotonic() + within_s
+    while time.monotonic() < end_s:
+        if held():
+            return True
+        time.sleep(0.005)
+    return bool(held())
