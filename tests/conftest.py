@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, settings
 
 from tests.support import disks
+from tests.support.lawns import write_settings
 from tests.support.plug import Plug
 
 settings.register_profile(
@@ -40,6 +41,12 @@ def log() -> Callable[[str], Path]:
         return path
 
     return find
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    """A settings file with a good fence beside it."""
+    return write_settings(tmp_path)
 
 
 @pytest.fixture

@@ -22,20 +22,13 @@ from hypothesis import strategies as st
 
 from fenceguard.receiver.framing import Framer, Sentence
 from fenceguard.receiver.sentences import KNOT_MPS, Fragment, read, wanted
-from tests.conftest import many, sentence
+from tests.conftest import many
+from tests.support.logs import RECORDINGS
+from tests.support.nmea import sentence
 
 KINDS = ["GGA", "RMC", "VTG", "GST", "HDT", "THS", "ZDA"]
 HEADING_AND_MODE = ["heading", "mode"]
 """Of THS, which pynmea2 does not know."""
-RECORDINGS = [
-    "static-1hz-fixed.ubx.gz",
-    "walk-1hz-fixed-float.ubx.gz",
-    "drive-4hz-mixed.ubx.gz",
-    "survey-10hz-differential-to-fixed.nmea.gz",
-    "idle-1hz-single-talkers.nmea.gz",
-    "odd-sentences.nmea.gz",
-    "drive-5hz-truth-part1.nmea.gz",
-]
 DAY_S = 86400
 
 
@@ -201,7 +194,7 @@ def test_a_sentence_that_was_changed_is_read_as_pynmea2_parses_it(
             assert repr(read(one)) == repr(expected(one))
 
 
-@pytest.mark.parametrize("name", RECORDINGS)
+@pytest.mark.parametrize("name", [*RECORDINGS, "drive-5hz-truth-part1.nmea.gz"])
 def test_a_recording_is_read_as_pynmea2_parses_it(log: Callable[[str], Path], name: str) -> None:
     sentences = Framer().feed(gzip.decompress(log(name).read_bytes()))
     found = [one for one in sentences if wanted(one)]

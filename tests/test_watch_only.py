@@ -16,18 +16,8 @@ from fenceguard.judgement.types import Decision, Inputs, Rung
 from fenceguard.lawn.fence import Fence
 from tests.conftest import many
 from tests.support.lawns import LAWN, collection, fence_of, polygon
-from tests.test_supervisor import (
-    BEFORE,
-    BODY,
-    FIELDS,
-    LIVES,
-    TIMES,
-    Moment,
-    Mower,
-    Step,
-    settings,
-    told,
-)
+from tests.support.lives import BEFORE, FIELDS, LIVES, TIMES, Moment, Step, told
+from tests.support.mowing import BODY, Mower, settings
 
 FULL = Rung.FULL
 MOVES = st.sampled_from([(0.0, 0.0), (0.1, 0.0), (0.0, 0.1), (-0.3, 0.0), (0.0, -0.05), (2.0, 1.0)])
