@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fenceguard.appending.place import AppendedFile
 from fenceguard.errors import BadInput
 from fenceguard.journal import files as journal_files
 from fenceguard.journal.files import (
@@ -92,14 +93,19 @@ def test_a_part_is_known_by_its_name(day: Any, number: int) -> None:
 # Rotation
 
 
+@pytest.mark.parametrize("openings", ["one", "many"])
 @pytest.mark.parametrize(("spare", "parts"), [(-1, 3), (0, 2), (1, 2)])
-def test_a_file_grows_to_its_size_and_not_past_it(tmp_path: Path, spare: int, parts: int) -> None:
+def test_a_file_grows_to_its_size_and_not_past_it(
+    tmp_path: Path, spare: int, parts: int, openings: str
+) -> None:
     """Of four records three fit, or one byte too few is there for the third."""
     one = line_bytes(tmp_path / "one")
     with_prev = line_bytes_of_second(tmp_path / "two")
     size = one + 2 * with_prev + spare
     directory = tmp_path / "journal"
-    summaries(directory, [NOON_S] * 4 + ([NOON_S] if spare < 0 else []), file_mib=size / MIB)
+    times_s = [NOON_S] * (5 if spare < 0 else 4)
+    for written_s in [times_s] if openings == "one" else [[time_s] for time_s in times_s]:
+        summaries(directory, written_s, file_mib=size / MIB)
     assert names(directory) == [Part("2027-05-04", n).name for n in range(1, parts + 1)]
     assert all(file.stat().st_size <= size for file in day_files(directory))
     assert verify(directory).faults == []
@@ -317,7 +323,9 @@ print(after - before, time.perf_counter() - began_s, journal.next_intervention)
 """
 
 
-@pytest.mark.parametrize("tells", ["in the last record", "only in the first"])
+@pytest.mark.parametrize(
+    "tells", ["in the last record", "only in the first", "before a torn end as long"]
+)
 def test_opening_a_long_day_takes_little_memory(tmp_path: Path, tells: str) -> None:
     """A file of more than 100 MiB; the process's own peak, in KiB."""
     first = sealed({"seq": 1, "kind": "intervention_begun", "id": 4, "sum_before": ""})[0]
@@ -325,8 +333,8 @@ def test_opening_a_long_day_takes_little_memory(tmp_path: Path, tells: str) -> N
     last = sealed({"seq": 3, "kind": "summary", **TOTALS, "interventions": 4})[0]
     with (tmp_path / "2027-05-04.jsonl").open("wb") as file:
         file.write(first)
-        for _ in range(110 * MIB // (1000 * len(filler))):
-            file.write(filler * 1000)
+        for _ in range(110):
+            file.write(bytes(MIB) if "torn" in tells else filler * (1 + MIB // len(filler)))
         if tells == "in the last record":
             file.write(last)
     assert (tmp_path / "2027-05-04.jsonl").stat().st_size > 100 * MIB
@@ -378,6 +386,22 @@ def test_a_fence_that_is_missing_or_damaged_is_a_fault_and_mended(
     assert verify(tmp_path).faults == [said]
     started(tmp_path)
     assert verify(tmp_path).faults == []
+
+
+def test_a_fence_is_on_the_disk_before_a_record_that_names_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Or whoever is killed in between leaves a journal with a fault."""
+    seen: list[bytes | None] = []
+    append = AppendedFile.append
+
+    def watched(file: AppendedFile, line: bytes) -> None:
+        seen.append(fence_bytes(tmp_path, hashed(FENCE)))
+        append(file, line)
+
+    monkeypatch.setattr(AppendedFile, "append", watched)
+    started(tmp_path)
+    assert seen == [FENCE]
 
 
 def test_a_journal_that_kept_no_fences_yet_is_no_fault(tmp_path: Path) -> None:
