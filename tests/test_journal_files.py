@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fenceguard.appending.place import AppendedFile
@@ -108,6 +108,8 @@ def test_a_file_grows_to_its_size_and_not_past_it(
         summaries(directory, written_s, file_mib=size / MIB)
     assert names(directory) == [Part("2027-05-04", n).name for n in range(1, parts + 1)]
     assert all(file.stat().st_size <= size for file in day_files(directory))
+    first = day_files(directory)[0].read_bytes()
+    assert first.count(b"\n") == (2 if spare < 0 else 3)
     assert verify(directory).faults == []
 
 
@@ -130,6 +132,13 @@ def test_chain_and_parts_go_on_over_many_files_and_openings(tmp_path: Path) -> N
 def test_a_record_longer_than_a_file_gets_one_of_its_own(tmp_path: Path) -> None:
     summaries(tmp_path, [NOON_S] * 3, file_mib=10 / MIB)
     assert len(names(tmp_path)) == 3
+
+
+def test_a_run_that_begins_on_an_earlier_day_goes_on_in_the_newest_file(tmp_path: Path) -> None:
+    summaries(tmp_path, [NOON_S])
+    summaries(tmp_path, [NOON_S - DAY_S])
+    assert names(tmp_path) == ["2027-05-04.jsonl"]
+    assert tail(tmp_path).seq == 2
 
 
 def test_a_journal_without_parts_is_gone_on_with(tmp_path: Path) -> None:
@@ -214,6 +223,7 @@ def test_what_cannot_be_cleared_away_is_told_and_holds_up_no_record(
 # The end, read backwards
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=300), st.integers(1, 64), st.integers(1, 40))
 def test_lines_backwards_are_the_lines(
     tmp_path_factory: pytest.TempPathFactory, content: bytes, block: int, longest: int
@@ -344,6 +354,29 @@ def test_opening_a_long_day_takes_little_memory(tmp_path: Path, tells: str) -> N
     more_kib, _seconds, following = done.stdout.split()
     assert int(following) == 5
     assert int(more_kib) < 8 * 1024
+
+
+def test_a_file_that_cannot_be_read_is_said(tmp_path: Path) -> None:
+    (tmp_path / "2027-05-04.jsonl").mkdir()
+    with pytest.raises(BadInput, match=r"2027-05-04\.jsonl: cannot be read: Is a directory"):
+        verify(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("kind", "content", "said"),
+    [
+        ("odd", {}, "unknown kind 'odd'"),
+        ("stop", TOTALS, "stop record without reason"),
+    ],
+)
+def test_a_record_that_does_not_tell_what_it_must(
+    tmp_path: Path, kind: str, content: dict[str, Any], said: str
+) -> None:
+    journal = Journal(tmp_path)
+    journal.add("summary", 0.0, NOON_S, TOTALS)
+    journal.add(kind, 1.0, NOON_S, content)
+    journal.close()
+    assert verify(tmp_path).faults == [f"2027-05-04.jsonl:2: {said}"]
 
 
 # Fences
