@@ -10,7 +10,7 @@ from fenceguard.journal.records import Entry
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Decision, Inputs
 from fenceguard.outputs.output import Output
-from fenceguard.recording.events import RESOLUTION_S, rounded_s
+from fenceguard.recording.events import RESOLUTION_S, Header, rounded_s
 from fenceguard.recording.write import Recorder
 from fenceguard.settings import Loaded
 from fenceguard.sources.source import Source
@@ -70,20 +70,20 @@ class Live:
 
     def _start(self, at_s: float) -> None:
         """Write down with what the run begins."""
-        run, loaded = uuid.uuid4().hex[:12], self._loaded
-        self._guard.account.host_utc(at_s, time.time())
+        run, utc_s, loaded = uuid.uuid4().hex[:12], time.time(), self._loaded
+        self._guard.account.host_utc(at_s, utc_s)
         if self._recorder is not None:
-            self._recorder.start(
-                at_s,
-                {
-                    "run": run,
-                    "settings_hash": loaded.settings_hash,
-                    "fence_hash": loaded.fence_hash,
-                },
+            header = Header(
+                run=run,
+                utc_s=utc_s,
+                interventions=self._guard.account.interventions,
+                settings_hash=loaded.settings_hash,
+                fence_hash=loaded.fence_hash,
             )
+            self._recorder.start(at_s, header._asdict())
         self._guard.start(
             at_s,
-            time.time(),
+            utc_s,
             run=run,
             mode="run",
             source=loaded.settings.receiver.port or "",

@@ -5,16 +5,31 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
 
 from fenceguard.errors import BadInput
 from fenceguard.guard import Guard
 from fenceguard.journal.records import Changed, Entry
 from fenceguard.journal.story import Story
 from fenceguard.journal.write import Journal
-from fenceguard.judgement.types import Decision
+from fenceguard.judgement.types import Decision, Inputs
 from fenceguard.outputs.lines import Lines
+from fenceguard.outputs.output import Output
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch
+from fenceguard.receiver.receiver import Receiver
 from fenceguard.recording import files
+from fenceguard.recording.events import (
+    Arrived,
+    Event,
+    Header,
+    Missed,
+    Sensed,
+    Started,
+    Stopped,
+    Torn,
+)
+from fenceguard.recording.read import arrivals, is_recording
 from fenceguard.settings import Loaded
 
 DAY_S = 86400.0
@@ -24,12 +39,23 @@ LEAP_COUNTS_S = 3600.0
 """What such a step counts as: more than any silence that a limit allows."""
 
 
+class Again(NamedTuple):
+    """A run of a recording of ours, run again."""
+
+    run: str
+    entries: list[Entry]
+    until_s: float
+    """When its recording ends."""
+
+
 @dataclass
 class Outcome:
     """What a replay found; `faults` tells what of the recordings could not be used."""
 
     story: Story
-    changes: list[tuple[Entry, Changed]]
+    changes: list[tuple[Entry, Changed]] = field(default_factory=list)
+    again: list[Again] = field(default_factory=list)
+    """Runs of recordings of ours that nothing is missing in."""
     epochs: int = 0
     sentences: int = 0
     rejected: Counter[str] = field(default_factory=Counter)
@@ -38,6 +64,8 @@ class Outcome:
     held_s: Counter[str] = field(default_factory=Counter)
     """For how long each monitor, or wait, kept the mower below `full`."""
     faults: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    """What is worth knowing of the recordings, and no fault."""
 
     def add(self, guard: Guard) -> None:
         """Count a run that has ended."""
@@ -107,27 +135,44 @@ class Pace:
             time.sleep(min(rest_s, LOOKS_S))
 
 
+class _Run:
+    """A run while it is played: its guard, and what has come of it."""
+
+    def __init__(self, loaded: Loaded, interventions: int, name: str) -> None:
+        self.name = name
+        self.guard = Guard(loaded, interventions + 1)
+        self.entries: list[Entry] = []
+        self.begun_s = self.now_s = 0.0
+        self.exact = True
+        """Whether it is run again just as it was."""
+
+
 class Replay:
-    """Recordings through a guard, with the ticks between what arrives."""
+    """Recordings through a guard, with the ticks between what arrives.
+
+    Logs of other makers are one run, with the settings of `loaded_of(None)`. A recording of ours
+    may hold many, each with those of `loaded_of` its name; that may raise BadInput.
+    """
 
     def __init__(
         self,
-        loaded: Loaded,
+        loaded_of: Callable[[str | None], Loaded],
         *,
-        lines: Lines | None = None,
+        output: Output | None = None,
         journal: Journal | None = None,
         speed: float | None = None,
         leaving: Callable[[], bool] = lambda: False,
     ) -> None:
-        self._loaded = loaded
-        self._lines = lines or Lines(None)
+        self._loaded_of = loaded_of
+        self._output = output or Lines()
         self._journal = journal
         self._leaving = leaving
-        self._pace = None if speed is None else Pace(speed, leaving)
-        self._guard = Guard(loaded, journal.next_intervention if journal else 1)
-        self._clock: RecordedClock | None = None
-        self._now_s: float | None = None
-        self._outcome = Outcome(Story(), [])
+        self._speed = speed
+        self._pace: Pace | None = None
+        self._run: _Run | None = None
+        self._file = 0
+        """Which of the recordings is being read."""
+        self._outcome = Outcome(Story())
 
     def run(self, logs: Sequence[str], progress: Callable[[float], None] | None = None) -> Outcome:
         """Play recordings one after the other; `progress` is told the share done, 0 to 1.
@@ -138,16 +183,39 @@ class Replay:
         """
         for log in logs:
             files.prove(log)
+        ours = [log for log in logs if log != files.STANDARD_INPUT and is_recording(Path(log))]
+        if ours and len(ours) < len(logs):
+            other = next(log for log in logs if log not in ours)
+            raise BadInput(
+                f"{other}: is no recording of fenceguard as {ours[0]} is; replay it alone"
+            )
+        shares = self._play_recordings(logs) if ours else self._play_logs(logs)
         try:
-            for number, log in enumerate(logs):
-                for share in self._play(log):
-                    if progress is not None:
-                        progress((number + share) / len(logs))
+            for share in shares:
+                if progress is not None:
+                    progress(share)
         except Left:
-            self._stop("asked to end")
+            self._end("asked to end")
             raise
-        if self._now_s is None:
-            sentences = self._guard.receiver.sentences
+        return self._outcome
+
+    def _play_logs(self, logs: Sequence[str]) -> Iterator[float]:
+        """Play logs of other makers as one run; yields the share of them that is done."""
+        run = _Run(self._loaded_of(None), self._interventions(), "replay")
+        run.exact = False
+        clock: RecordedClock | None = None
+        for number, log in enumerate(logs):
+            for tag_time_s, epoch, share in self._epochs(log, run.guard.receiver):
+                if epoch is not None:
+                    if clock is None:
+                        clock = RecordedClock(run.guard.receiver.tag_time_s)
+                        self._begin(run, 0.0, epoch.utc_s, log)
+                    at_s = clock.arrival_s(tag_time_s, epoch)
+                    self._pass(run, at_s)
+                    self._act(run.guard.hear(at_s, epoch))
+                yield (number + share) / len(logs)
+        if clock is None:
+            sentences = run.guard.receiver.sentences
             problem = (
                 f"none of its {sentences} sentences is a GGA with a time"
                 if sentences
@@ -156,18 +224,18 @@ class Replay:
             raise BadInput(
                 f"{', '.join(logs)}: {problem}; record what the receiver sends, as NMEA 0183"
             )
-        self._stop("end of recording")
-        return self._outcome
+        self._end("end of recording")
 
-    def _play(self, log: str) -> Iterator[float]:
-        """Play one recording; yields the share of it that is done."""
-        receiver, faults = self._guard.receiver, self._outcome.faults
-        before = receiver.sentences
+    def _epochs(
+        self, log: str, receiver: Receiver
+    ) -> Iterator[tuple[float | None, Epoch | None, float]]:
+        """The epochs of a log with their TAG times, and the share of it that is done."""
+        faults, before, share = self._outcome.faults, receiver.sentences, 0.0
         try:
             for chunk, share in files.chunks(log):
                 for tag_time_s, epoch in receiver.feed_log(chunk):
-                    self._hear(log, tag_time_s, epoch)
-                yield share
+                    yield tag_time_s, epoch, share
+                yield None, None, share
         except BadInput as error:
             if not receiver.sentences:
                 raise
@@ -175,52 +243,113 @@ class Replay:
         if before and receiver.sentences == before:
             faults.append(f"{log}: no sentence in it; leave it out, or get the right one")
         for tag_time_s, epoch in receiver.finish_log():
-            self._hear(log, tag_time_s, epoch)
+            yield tag_time_s, epoch, share
         if receiver.cut_bytes:
             faults.append(
                 f"{log}: ends in mid-sentence; its last {receiver.cut_bytes} bytes were not used. "
                 "The rest was; get the whole recording if the end matters"
             )
 
-    def _hear(self, log: str, tag_time_s: float | None, epoch: Epoch) -> None:
-        if self._clock is None:
-            self._clock = RecordedClock(self._guard.receiver.tag_time_s)
-        at_s = self._clock.arrival_s(tag_time_s, epoch)
-        if self._now_s is None:
-            self._now_s = 0.0
-            self._guard.start(0.0, epoch.utc_s, run="replay", mode="replay", source=log)
-        self._pass(at_s)
-        self._act(self._guard.hear(at_s, epoch))
+    def _play_recordings(self, logs: Sequence[str]) -> Iterator[float]:
+        """Play recordings of ours, run by run; yields the share of them that is done."""
+        runs, faults = self._outcome.story.runs, self._outcome.faults
+        try:
+            for event in arrivals(self._in_turn(logs)):
+                if isinstance(event, Started):
+                    self._end("the recording ends")
+                    self._start(event, logs[self._file])
+                elif self._run is not None:
+                    self._play(self._run, event)
+                elif not runs and not faults:
+                    faults.append(
+                        f"{logs[self._file]}: begins in the midst of a run, which is left out; "
+                        "give the file before it as well"
+                    )
+                yield self._file / len(logs)
+        except BadInput as error:
+            if not runs:
+                raise
+            faults.append(str(error))
+        self._end("the recording ends")
+        if not runs:
+            raise BadInput(f"{', '.join(logs)}: no run begins in it; begin with an earlier file")
 
-    def _pass(self, at_s: float) -> None:
+    def _in_turn(self, logs: Sequence[str]) -> Iterator[Path]:
+        for self._file, log in enumerate(logs):
+            yield Path(log)
+
+    def _start(self, started: Started, log: str) -> None:
+        header = Header.of(started)
+        interventions = header.interventions if self._journal is None else self._interventions()
+        run = _Run(self._loaded_of(header.run), interventions, header.run)
+        run.guard.account.host_utc(started.at_s, header.utc_s)
+        self._begin(run, started.at_s, header.utc_s, log)
+
+    def _play(self, run: _Run, event: Event) -> None:
+        """One event of a recording of ours."""
+        if isinstance(event, Torn):
+            self._outcome.notes.append(event.text)
+            return
+        if isinstance(event, Missed):
+            run.exact = False
+            self._outcome.faults.append(
+                f"run {run.name}: lacks {event.events} events; it is not run again as it was"
+            )
+            return
+        self._pass(run, event.at_s)
+        if isinstance(event, Arrived):
+            self._act(run.guard.receive(event.at_s, event.data))
+        elif isinstance(event, Sensed):
+            self._act(run.guard.sense(event.at_s, Inputs(**event.inputs)))
+        elif isinstance(event, Stopped):
+            self._end(event.reason)
+
+    def _begin(self, run: _Run, at_s: float, utc_s: float, log: str) -> None:
+        self._run = run
+        run.begun_s = run.now_s = at_s
+        self._pace = None if self._speed is None else Pace(self._speed, self._leaving)
+        run.guard.start(at_s, utc_s, run=run.name, mode="replay", source=log)
+
+    def _pass(self, run: _Run, at_s: float) -> None:
         """Let the time until a moment pass; where the pace is held, tick by tick."""
         if self._pace is not None:
-            while self._guard.due_s < at_s:
-                due_s = self._guard.due_s
-                self._pace.wait_until(due_s)
-                self._act(self._guard.tick(due_s))
-                self._lines.beat()
-            self._pace.wait_until(at_s)
-        self._now_s = at_s
+            while run.guard.due_s < at_s:
+                due_s = run.guard.due_s
+                self._pace.wait_until(due_s - run.begun_s)
+                self._act(run.guard.tick(due_s))
+                self._output.beat()
+            self._pace.wait_until(at_s - run.begun_s)
+        run.now_s = at_s
 
     def _act(self, decisions: Sequence[Decision]) -> None:
         """First the lines, then the notes."""
         if self._leaving():
             raise Left
         for decision in decisions:
-            self._lines.apply(decision.grant)
+            self._output.apply(decision.grant)
         self._note()
 
     def _note(self) -> None:
-        for entry in self._guard.entries():
+        assert self._run is not None
+        for entry in self._run.guard.entries():
+            self._run.entries.append(entry)
             self._outcome.story.add(entry)
             if isinstance(entry.record, Changed):
                 self._outcome.changes.append((entry, entry.record))
             if self._journal is not None:
                 self._journal.add(entry)
 
-    def _stop(self, reason: str) -> None:
-        if self._now_s is not None:
-            self._guard.stop(self._now_s, reason)
-            self._note()
-            self._outcome.add(self._guard)
+    def _end(self, reason: str) -> None:
+        """End the run that is played, if there is one."""
+        run = self._run
+        if run is None:
+            return
+        run.guard.stop(run.now_s, reason)
+        self._note()
+        self._outcome.add(run.guard)
+        if run.exact:
+            self._outcome.again.append(Again(run.name, run.entries, run.now_s))
+        self._run = None
+
+    def _interventions(self) -> int:
+        return 0 if self._journal is None else self._journal.next_intervention - 1

@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, Phase, settings
 
+from tests.support import disks
+from tests.support.lawns import write_settings
 from tests.support.plug import Plug
 
 settings.register_profile(
@@ -42,8 +44,28 @@ def log() -> Callable[[str], Path]:
 
 
 @pytest.fixture
+def file(tmp_path: Path) -> Path:
+    """A settings file with a good fence beside it."""
+    return write_settings(tmp_path)
+
+
+@pytest.fixture
 def plug(tmp_path: Path) -> Iterator[Plug]:
     plug = Plug(tmp_path / "receiver")
     plug.put_in()
     yield plug
     plug.pull()
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A real file system of 64 KiB."""
+    with disks.small_disk(tmp_path) as disk:
+        yield disk
+
+
+@pytest.fixture
+def hanging_disk(tmp_path: Path) -> Iterator[disks.HangingDisk]:
+    """A real file system that can be made to hang."""
+    with disks.hanging_disk(tmp_path) as disk:
+        yield disk

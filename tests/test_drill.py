@@ -2,6 +2,8 @@
 
 import json
 import math
+import multiprocessing
+import os
 import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import (
@@ -185,6 +187,48 @@ def test_any_executor_gives_the_same_rows(
     assert [json.loads(row)["number"] for row in rows(file)] == list(range(RUNS))
     assert shares == sorted(shares)
     assert shares[-1] == 1.0
+
+
+def noting_grounds(file: Path) -> type[Ground]:
+    """A ground that notes in a file which process made it."""
+
+    class Noting(Ground):
+        def __init__(self, *given: Any) -> None:
+            with file.open("a") as notes:
+                notes.write(f"{os.getpid()}\n")
+            super().__init__(*given)
+
+    return Noting
+
+
+@pytest.mark.parametrize("way", ["fork", "spawn"])
+def test_forked_processes_find_the_ground_made(
+    loaded: Loaded,
+    by_a_thread: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    way: str,
+) -> None:
+    """What is noted in a spawned process is its own business: it imports everything afresh."""
+    notes = tmp_path / "notes"
+    monkeypatch.setattr(campaign, "Ground", noting_grounds(notes))
+    campaign._ground.cache_clear()
+    file = tmp_path / "results.jsonl"
+    with ProcessPoolExecutor(2, multiprocessing.get_context(way)) as executor:
+        run_all(a_plan(loaded), RUNS, executor, file)
+    assert rows(file) == rows(by_a_thread)
+    assert notes.read_text().split() == [str(os.getpid())]
+
+
+def test_no_ground_is_made_where_nothing_is_to_be_run(
+    loaded: Loaded, by_a_thread: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    notes = tmp_path / "notes"
+    monkeypatch.setattr(campaign, "Ground", noting_grounds(notes))
+    campaign._ground.cache_clear()
+    with ThreadPoolExecutor(1) as executor:
+        run_all(a_plan(loaded), RUNS, executor, by_a_thread)
+    assert not notes.exists()
 
 
 def test_faults_follow_from_the_number_alone(loaded: Loaded) -> None:

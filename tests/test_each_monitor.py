@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import Decision, Finding, Rung, Situation
 from tests.support.made import bound, limited_one
-from tests.test_monitors import (
+from tests.support.situations import (
     FENCE,
     HEIGHT_M,
     MOUNT_M,

@@ -39,6 +39,28 @@ def test_within_a_millimetre_of_proj_over_two_kilometres(
     assert north == pytest.approx(expected[1], abs=1e-3)
 
 
+ROUNDING_M = 4e-9
+"""Four times the spacing of floating-point numbers as large as the earth's radius, 0.93 nm."""
+
+
+@given(
+    lat=st.floats(-89.0, 89.0),
+    lon=st.floats(-180.0, 180.0),
+    height_m=st.floats(-100.0, 3000.0),
+    north_deg=st.floats(-0.02, 0.02),
+    east_deg=st.floats(-0.02, 0.02),
+)
+def test_a_number_gives_the_same_as_pymap3d_and_proj_but_for_rounding(
+    lat: float, lon: float, height_m: float, north_deg: float, east_deg: float
+) -> None:
+    there = lat + north_deg, lon + east_deg
+    found = Frame(lat, lon, height_m).to_local(*there)
+    by_pymap3d = pymap3d.geodetic2enu(*there, height_m, lat, lon, height_m)
+    by_proj = topocentric(lat, lon, height_m).transform(there[1], there[0], height_m)
+    assert found == pytest.approx(by_pymap3d[:2], rel=0.0, abs=ROUNDING_M)
+    assert found == pytest.approx(by_proj[:2], rel=0.0, abs=ROUNDING_M)
+
+
 def test_geodesic_distance_is_kept_to_a_millimetre_at_lawn_size() -> None:
     """Geodesic by Karney's geographiclib, independent of pymap3d, at ellipsoid height."""
     there = Geodesic.WGS84.Direct(47.0, 8.0, 37.0, 100.0)

@@ -16,18 +16,11 @@ from fenceguard.receiver.framing import (
     Framer,
     Sentence,
 )
+from tests.support.logs import RECORDINGS
 from tests.support.nmea import checksum, sentence, tag
 
 GGA = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n"
 GGA_BODY = GGA[1:-5].decode()
-RECORDINGS = (
-    "static-1hz-fixed.ubx.gz",
-    "walk-1hz-fixed-float.ubx.gz",
-    "drive-4hz-mixed.ubx.gz",
-    "survey-10hz-differential-to-fixed.nmea.gz",
-    "idle-1hz-single-talkers.nmea.gz",
-    "odd-sentences.nmea.gz",
-)
 
 
 def framed(*chunks: bytes) -> tuple[list[Sentence], dict[str, int], int, int]:

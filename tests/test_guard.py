@@ -3,7 +3,6 @@
 from collections.abc import Iterable
 from itertools import pairwise
 from pathlib import Path
-from typing import NamedTuple
 
 import pytest
 from hypothesis import given
@@ -13,20 +12,13 @@ from fenceguard.guard import HOLE_S, Guard
 from fenceguard.journal.records import Changed, Entry, Sensed, Start, Stop, Summary
 from fenceguard.judgement.types import Decision, Inputs, Rung
 from fenceguard.settings import Loaded
+from tests.support.arriving import Arrived, arrivals
 from tests.support.lawns import loaded
 from tests.support.made import QUICK, RATE_HZ, standing, with_a_float
 
 TICK_S = 0.1
 WAIT_S = 0.12
 """The default of receiver.epoch_wait_s."""
-
-
-class Arrived(NamedTuple):
-    """Bytes, or inputs where they are given."""
-
-    at_s: float
-    data: bytes = b""
-    inputs: Inputs | None = None
 
 
 @pytest.fixture(scope="module")
@@ -57,29 +49,6 @@ def driven(
     decisions += guard.tick(end_s)
     guard.stop(end_s, "over")
     return decisions, entries + guard.entries()
-
-
-@st.composite
-def arrivals(draw: st.DrawFn) -> list[Arrived]:
-    """A recording with a float in it, cut anywhere, late by anything up to a second, and a button.
-
-    Times are in whole ms, several things may come at one time, and many at that of a tick.
-    """
-    data = with_a_float(9.0)
-    cuts = draw(st.lists(st.integers(0, len(data)), min_size=20, max_size=120))
-    late_s = draw(st.sampled_from([0.0, 0.04, 0.1, 0.3]))
-    found: list[Arrived] = []
-    begin = 0
-    for end in [*sorted(cuts), len(data)]:
-        share = end / len(data)
-        at_s = round(9.0 * share + draw(st.sampled_from([0.0, 0.5, 1.0])) * late_s, 3)
-        if draw(st.booleans()):
-            at_s = round(at_s, 1)
-        found.append(Arrived(max(at_s, found[-1].at_s if found else 0.0), data[begin:end]))
-        if draw(st.integers(0, 9)) == 0:
-            found.append(Arrived(found[-1].at_s, inputs=Inputs(reset=draw(st.booleans()))))
-        begin = end
-    return found
 
 
 @given(arrivals(), st.lists(st.integers(0, 12_000), max_size=150))

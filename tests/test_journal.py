@@ -14,11 +14,13 @@ from typing import Any
 import pytest
 
 from fenceguard.appending import thread
-from fenceguard.appending.thread import Appender
 from fenceguard.errors import BadInput
+from fenceguard.journal import write
 from fenceguard.journal.read import records, sealed
 from fenceguard.journal.verify import verify
 from fenceguard.journal.write import Journal
+from tests.support.disks import fill
+from tests.support.waiting import eventually
 
 NOON_S = datetime(2027, 5, 4, 12, 0, 0, tzinfo=UTC).timestamp()
 DAY_S = 86400.0
@@ -47,15 +49,6 @@ def written(directory: Path, count: int) -> Path:
 
 def lines(file: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
-
-
-def eventually(held: Any, within_s: float) -> bool:
-    end_s = time.monotonic() + within_s
-    while time.monotonic() < end_s:
-        if held():
-            return True
-        time.sleep(0.005)
-    return bool(held())
 
 
 # What a record is
@@ -356,7 +349,7 @@ def test_a_directory_that_may_not_be_written_to_is_refused(
 def test_what_does_not_fit_the_queue_is_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(Appender.__init__, "__defaults__", (5,))
+    monkeypatch.setattr(write, "WAITING", 5)
     monkeypatch.setattr(thread, "RETRY_S", 0.05)
     journal = Journal(tmp_path)
     summary(journal, 0.0)
@@ -380,30 +373,6 @@ def test_what_does_not_fit_the_queue_is_counted(
     assert dropped > 0
     assert len(kept) + dropped == 31
     assert verify(tmp_path).faults == []
-
-
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A real file system of 64 KiB."""
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(disk)]
-    try:
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
-    except FileNotFoundError:
-        pytest.skip("there is no mount command")
-    if done.returncode:
-        pytest.skip(f"a small disk cannot be mounted: {done.stderr.strip()}")
-    yield disk
-    subprocess.run(["umount", "-l", str(disk)], check=True)
-
-
-def fill(disk: Path) -> Path:
-    filler = disk / "filler"
-    with pytest.raises(OSError), filler.open("wb", buffering=0) as file:
-        while file.write(b"x" * 4096):
-            pass
-    return filler
 
 
 def test_what_was_written_before_the_disk_filled_up_is_forced_to_it_meanwhile(

@@ -6,7 +6,6 @@ import pytest
 
 from fenceguard.judgement.limits import Limited, limited
 from fenceguard.judgement.monitors import MONITORS
-from fenceguard.judgement.monitors.base import Reading
 from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.types import Rung, Situation
 from fenceguard.mower.stopping import Stopping
@@ -112,7 +111,7 @@ def test_the_time_does_not_run_while_the_hazard_cannot_occur() -> None:
 
 
 def test_an_unknown_value_without_a_note_is_given_one() -> None:
-    monitor = monitor_of("unsure", lambda _: Reading(float("nan")))
+    monitor = monitor_of("unsure", lambda _: float("nan"))
     finding = Limited(monitor, MonitorParameters((Row(Rung.SLOWED, 1.0),))).find(0.0, situation())
     assert finding is not None
     assert (finding.rung, finding.note) == (Rung.HALTED, "no number")

@@ -1,4 +1,4 @@
-"""The monitors: a battery that each of them passes, and what is particular to some."""
+"""The monitors: a battery that each of them passes."""
 
 import math
 import re
@@ -13,44 +13,25 @@ from fenceguard.audit.explain import reason
 from fenceguard.journal.records import FindingTold
 from fenceguard.judgement.limits import Limited
 from fenceguard.judgement.monitors import MONITORS
-from fenceguard.judgement.monitors.base import Choice, Default, Monitor, Range, Reading
+from fenceguard.judgement.monitors.base import ABSENT, Choice, Default, Monitor, Range, Reading
 from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import NO_EVIDENCE, Decision, Finding, Rung, Situation
-from fenceguard.lawn.fence import Fence
-from fenceguard.mower.stopping import Stopping
-from fenceguard.receiver.epoch import QUALITY_NAMES, Epoch
-from fenceguard.settings import Settings
+from fenceguard.receiver.epoch import QUALITY_NAMES
 from fenceguard.text import number
-from tests.support.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
 from tests.support.made import bound
+from tests.support.situations import FENCE, ahead, corrected, epoch, plain, told
 
 ROOT = Path(__file__).parents[1]
-EPSILON = 1e-9
-UTC_S = 1_700_000_000.0
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
-STOPPING = Stopping(reaction_s=0.5, deceleration_mps2=2.0, blade_stop_s=1.5)
-SPEED_MPS = 0.5
 
 
 # How each monitor is made to read a value
 
 
-def corrected(station: str | None, *stations: str, quality: int | None = 4) -> Situation:
-    return Situation(Epoch(UTC_S, quality=quality, station=station), stations=stations)
-
-
-def ahead(ahead_m: float | None, **changes: Any) -> Situation:
-    return Situation(ahead_m=ahead_m, **{"speed_mps": SPEED_MPS, "stopping": STOPPING, **changes})
-
-
 def at_rest(left_m: Any) -> Situation:
     """At rest there is no rounding between the way ahead and what is left."""
     return ahead(left_m, speed_mps=0.0)
-
-
-def told(**fields: Any) -> Situation:
-    return Situation(Epoch(UTC_S, **fields))
 
 
 def evidence(**fields: Any) -> Situation:
@@ -125,58 +106,6 @@ TABLE = {
 
 def test_every_monitor_has_a_row_and_every_row_a_monitor() -> None:
     assert set(TABLE) == {monitor.name for monitor in MONITORS}
-
-
-# A lawn to judge on
-
-HEIGHT_M = 400.0
-MOUNT_M = 0.3
-
-
-def surveyed() -> Fence:
-    """A level lawn with its heights and its reference station."""
-    lawn = polygon(LAWN, "keep_in", "lawn")
-    lawn["properties"]["stations"] = ["0123"]
-    for ring in lawn["geometry"]["coordinates"]:
-        for position in ring:
-            position.append(HEIGHT_M)
-    return fence_of(collection(lawn))
-
-
-FENCE = surveyed()
-
-
-def plain(limits: dict[str, Any]) -> Settings:
-    return Settings.model_validate(
-        {
-            "fence": "x",
-            "outputs": "none",
-            "mower": {"outline_m": OUTLINE, "antenna_m": [0, 0], "antenna_height_m": MOUNT_M},
-            "arm": {"fixed_for_s": 0.5},
-            "clear_s": {"slowed": 0.5, "blade_off": 0.5, "halted": 0.5},
-            "blade_delay_s": 0.5,
-            "limits": limits,
-        }
-    )
-
-
-def epoch(passed_s: float, east_m: float = 15.0, **changes: Any) -> Epoch:
-    """A good epoch of a mower at rest, with changes."""
-    lat_deg, lon_deg = offset(east_m, 10.0)
-    good: dict[str, Any] = {
-        "lat_deg": lat_deg,
-        "lon_deg": lon_deg,
-        "height_m": HEIGHT_M + MOUNT_M,
-        "quality": 4,
-        "satellites": 20,
-        "hdop": 0.7,
-        "age_s": 1.0,
-        "station": "0123",
-        "speed_mps": 0.0,
-        "heading_deg": 90.0,
-        "sigma_major_m": 0.01,
-    }
-    return Epoch(UTC_S + passed_s, **{**good, **changes})
 
 
 # The battery
@@ -280,7 +209,7 @@ def test_a_monitor_that_raises_halts(monitor: Monitor) -> None:
     assert "by nothing" in found.note
 
 
-def readings(monitor: Monitor) -> Iterator[Reading | None]:
+def readings(monitor: Monitor) -> Iterator[Reading]:
     """What it reads beyond each default limit, of what is unknown, and of what cannot occur."""
     row = TABLE[monitor.name]
     for default in monitor.defaults:
@@ -290,7 +219,7 @@ def readings(monitor: Monitor) -> Iterator[Reading | None]:
         yield monitor.read(situation)
 
 
-def only(monitor: Monitor, reading: Reading | None, acts: bool) -> Decision:
+def only(monitor: Monitor, reading: Reading, acts: bool) -> Decision:
     """The decision of a supervisor whose only monitor reads that, long after."""
     rows = tuple(Row(one.rung, one.limit, one.for_s) for one in monitor.defaults)
     given = plain({}).parameters()
@@ -313,7 +242,7 @@ def test_switched_to_watching_it_demands_nothing_and_tells_the_same(monitor: Mon
         assert watching.rung is FULL
         demanded = max((one.rung for one in acting.findings), default=FULL)
         assert acting.rung >= demanded
-        assert bool(acting.findings) is (reading is not None)
+        assert bool(acting.findings) is (reading is not ABSENT)
 
 
 @EVERY

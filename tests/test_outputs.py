@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from fenceguard.errors import BadInput
 from fenceguard.judgement.types import Grant
 from fenceguard.outputs.lines import Lines
+from fenceguard.outputs.output import Output
 from fenceguard.outputs.teller import END_S, WAITING, Teller
 from fenceguard.settings.models import LineSettings, OutputSettings
 from tests.support.pins import ALL_OFF, NO_SUCH_PIN, PINS, Board, PinError
@@ -144,7 +145,7 @@ def test_without_settings_there_are_no_pins(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def test_without_pins_their_library_is_not_even_imported() -> None:
-    """It takes a fifth of a second and some megabytes, which a small board feels."""
+    """It takes time and memory, for nothing."""
     program = (
         "import sys; from fenceguard.outputs.lines import Lines; import fenceguard.inputs.buttons; "
         "Lines(None).close(); Lines.from_settings(None).close(); print('gpiozero' in sys.modules)"
@@ -193,7 +194,7 @@ def test_all_lines_are_off_from_construction_on(board: Board) -> None:
             assert board.line(name).function == "output"
 
 
-def all_on(board: Board, lines: Lines) -> None:
+def all_on(board: Board, lines: Output) -> None:
     lines.apply(ALL)
     lines.beat()
     assert all(board.on().values())

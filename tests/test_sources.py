@@ -1,45 +1,20 @@
-"""Sources of bytes, on real pseudo-terminals and pipes.
+"""Sources of bytes, on real pseudo-terminals and pipes."""
 
-A driver that takes seconds to open or to close is hard to have. Where one is needed, the function
-that opens is given to the source by the test: it opens a real pseudo-terminal, but hangs in the
-kernel first, as such a driver does, in `open` on a FIFO that has no writer.
-"""
-
-import contextlib
 import errno
 import os
-import threading
 import time
-from collections.abc import Callable, Iterator
-from itertools import pairwise
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import serial
 
 from fenceguard.errors import BadInput
-from fenceguard.sources.reopening import (
-    CLOSE_S,
-    FIRST_RETRY_S,
-    LAST_RETRY_S,
-    SLOW_S,
-    Device,
-    Pauses,
-    Reopening,
-)
 from fenceguard.sources.serial_port import SerialPort
-from fenceguard.sources.source import Source
 from fenceguard.sources.stream import StreamPort
-from tests.support.nmea import sentence
 from tests.support.plug import Plug
+from tests.support.waiting import BAUD, LINE, SLACK_S, read_until
 
-BAUD = 115200
-LINE = sentence("GNHDT,12.5,T")
 NOBODY = 65534
-SLACK_S = 0.25
-"""By which a busy machine may be late."""
-PATIENCE_S = 10.0
-"""How long anything is waited for before it counts as not happening."""
 
 
 @pytest.fixture
@@ -47,23 +22,6 @@ def port(plug: Plug) -> Iterator[SerialPort]:
     port = SerialPort(str(plug.path), BAUD)
     yield port
     port.close()
-
-
-def read_until(port: Source, enough: Callable[[bytes], bool]) -> bytes:
-    """Read in short turns until there is enough, for a few seconds at most."""
-    data, end_s = b"", time.monotonic() + PATIENCE_S
-    while not enough(data):
-        assert time.monotonic() < end_s, f"only {data!r}; fault: {port.fault}"
-        data += port.read(0.02)
-    return data
-
-
-def until(condition: Callable[[], bool]) -> None:
-    """Wait for a condition, for a while."""
-    end_s = time.monotonic() + PATIENCE_S
-    while not condition():
-        assert time.monotonic() < end_s, "what was waited for did not happen"
-        time.sleep(0.005)
 
 
 def test_bytes_arrive_unchanged(plug: Plug, port: SerialPort) -> None:
@@ -117,95 +75,6 @@ def test_without_a_plug_reading_neither_blocks_longer_nor_hurries(
         assert time.monotonic() - began_s <= timeout_s + SLACK_S
 
 
-def test_pauses_double_up_to_the_longest_and_begin_again_once_it_has_worked() -> None:
-    pauses = Pauses()
-    for _ in range(2):
-        pauses_s = [pauses.next_s() for _ in range(8)]
-        assert pauses_s == pytest.approx([0.1, 0.2, 0.4, 0.8, 1.6, 2.0, 2.0, 2.0])
-        assert (pauses_s[0], max(pauses_s)) == (FIRST_RETRY_S, LAST_RETRY_S)
-        pauses.begin_again()
-
-
-class Opener:
-    """Opens the plug as a serial port, and notes when; refuses as often as it is told."""
-
-    def __init__(self, plug: Plug) -> None:
-        self.plug = plug
-        self.refusals = 0
-        self.tries_s: list[float] = []
-        self.fds: list[int] = []
-
-    def __call__(self) -> Device:
-        self.tries_s.append(time.monotonic())
-        if self.refusals:
-            self.refusals -= 1
-            raise BadInput("receiver: not yet")
-        port = serial.Serial(str(self.plug.path), BAUD, timeout=0, exclusive=True)
-        self.fds.append(port.fileno())
-        self.port = port
-        return port
-
-    def pauses_s(self) -> list[float]:
-        return [later - earlier for earlier, later in pairwise(self.tries_s)]
-
-
-def test_it_tries_again_at_growing_intervals_until_bytes_come(plug: Plug) -> None:
-    """A busy machine may make a pause longer, never shorter."""
-    opener = Opener(plug)
-    with contextlib.closing(Reopening("receiver", opener)) as port:
-        opener.refusals = 3
-        plug.pull()
-        read_until(port, lambda _: port.fault == "receiver: not yet")
-        plug.put_in()
-        read_until(port, lambda _: port.fault is None)
-        for pause_s, least_s in zip(opener.pauses_s()[1:], [0.2, 0.4, 0.8], strict=True):
-            assert pause_s >= least_s
-        os.write(plug.far, LINE)
-        read_until(port, lambda data: len(data) >= len(LINE))
-        lost_s = time.monotonic()
-        plug.pull()
-        plug.put_in()
-        read_until(port, lambda _: len(opener.tries_s) == 6)
-        assert opener.tries_s[-1] - lost_s < 1.6, "bytes had come, so the pauses begin again"
-
-
-def test_a_plug_that_hangs_up_at_once_every_time_is_not_hurried_after(plug: Plug) -> None:
-    """It can be opened, and no byte ever comes: the pauses grow all the same."""
-    opener = Opener(plug)
-    with contextlib.closing(Reopening("receiver", opener)) as port:
-        for number in range(1, 4):
-            plug.pull()
-            plug.put_in()
-            read_until(port, lambda _, number=number: len(opener.tries_s) > number)  # type: ignore[misc]
-        for pause_s, least_s in zip(opener.pauses_s(), [0.1, 0.2, 0.4], strict=True):
-            assert pause_s >= least_s
-
-
-def test_whatever_an_opening_raises_is_told_and_it_is_tried_again(plug: Plug) -> None:
-    opener = Opener(plug)
-    errors = [ZeroDivisionError("nobody thought of that"), OSError("nor of that")]
-
-    def open_device() -> Device:
-        if opener.tries_s and errors:
-            raise errors.pop()
-        return opener()
-
-    with contextlib.closing(Reopening("receiver", open_device)) as port:
-        plug.pull()
-        read_until(port, lambda _: port.fault == "receiver: cannot be opened: nor of that")
-        read_until(port, lambda _: "nobody thought of that" in (port.fault or ""))
-        plug.put_in()
-        read_until(port, lambda _: port.fault is None)
-
-
-def test_what_a_first_opening_raises_is_bad_input() -> None:
-    def open_device() -> Device:
-        raise ZeroDivisionError("nobody thought of that")
-
-    with pytest.raises(BadInput, match=r"^receiver: cannot be opened: nobody thought of that$"):
-        Reopening("receiver", open_device)
-
-
 def test_a_closed_port_can_be_opened_by_others(plug: Plug, port: SerialPort) -> None:
     port.close()
     SerialPort(str(plug.path), BAUD).close()
@@ -225,11 +94,16 @@ def test_a_port_that_another_program_holds(plug: Plug, port: SerialPort) -> None
     assert port.fault is None
 
 
-def test_a_port_that_is_not_permitted(plug: Plug) -> None:
+NO_GROUP = 54321
+
+
+@pytest.mark.parametrize(("group", "named"), [(0, "dialout"), (1, "daemon"), (NO_GROUP, "dialout")])
+def test_a_port_that_is_not_permitted(plug: Plug, group: int, named: str) -> None:
+    """The numbers of the groups are those of Debian's base-passwd."""
     if os.geteuid() != 0:
         pytest.skip("only root can make a port that it then may not use")
     device = plug.path.resolve()
-    os.chown(device, 0, 0)
+    os.chown(device, 0, group)
     device.chmod(0o600)
     os.seteuid(NOBODY)
     try:
@@ -237,7 +111,7 @@ def test_a_port_that_is_not_permitted(plug: Plug) -> None:
             SerialPort(str(device), BAUD)
     finally:
         os.seteuid(0)
-    assert "not permitted; become a member of the group dialout" in str(caught.value)
+    assert f"not permitted; become a member of the group {named} and" in str(caught.value)
 
 
 def test_a_file_is_no_serial_port(tmp_path: Path) -> None:
@@ -252,181 +126,24 @@ def test_a_speed_that_cannot_be_set(plug: Plug) -> None:
         SerialPort(str(plug.path), -1)
 
 
-# Drivers that are slow
+def test_news_that_somebody_else_has_read_is_no_end(
+    plug: Plug, port: SerialPort, pipe: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The moment between poll and read cannot be hit, so the read is told what it would be told."""
 
+    def nothing_left(_fd: int, _size: int) -> bytes:
+        raise BlockingIOError(errno.EAGAIN, "nothing there")
 
-class Gate:
-    """A FIFO: while it has no writer, whoever opens it to read hangs in the kernel."""
-
-    def __init__(self, path: Path) -> None:
-        os.mkfifo(path)
-        self.path = path
-        self.waiting = threading.Event()
-
-    def wait(self) -> None:
-        """Hang until the gate is opened."""
-        self.waiting.set()
-        os.close(os.open(self.path, os.O_RDONLY))
-
-    def open(self) -> None:
-        """Let the one go on that hangs or is just about to."""
-        assert self.waiting.wait(PATIENCE_S)
-        self.waiting.clear()
-        end_s = time.monotonic() + PATIENCE_S
-        while time.monotonic() < end_s:
-            with contextlib.suppress(OSError):  # ENXIO while nobody has it open to read
-                os.close(os.open(self.path, os.O_WRONLY | os.O_NONBLOCK))
-                return
-            time.sleep(0.001)
-        raise AssertionError("nobody waits at the gate")
-
-
-@pytest.fixture
-def gate(tmp_path: Path) -> Gate:
-    return Gate(tmp_path / "gate")
-
-
-class SlowToOpen(Opener):
-    """A driver that takes until the gate opens to open a port."""
-
-    def __init__(self, plug: Plug, gate: Gate) -> None:
-        super().__init__(plug)
-        self.gate = gate
-
-    def __call__(self) -> Device:
-        self.gate.wait()
-        return super().__call__()
-
-
-class SlowToClose(Opener):
-    """A driver that takes until the gate opens to let go of a port."""
-
-    def __init__(self, plug: Plug, gate: Gate) -> None:
-        super().__init__(plug)
-        self.gate = gate
-
-    def __call__(self) -> Device:
-        super().__call__()
-        return self
-
-    def fileno(self) -> int:
-        return self.fds[-1]
-
-    def close(self) -> None:
-        self.gate.wait()
-        self.port.close()
-
-
-def is_closed(fd: int) -> bool:
-    try:
-        os.fstat(fd)
-    except OSError as error:
-        return error.errno == errno.EBADF
-    return False
-
-
-def returns_nothing_in_time(port: Source) -> None:
-    for timeout_s in (0.0, 0.05, 0.2):
-        began_s = time.monotonic()
-        assert port.read(timeout_s) == b""
-        assert timeout_s - 0.005 <= time.monotonic() - began_s <= timeout_s + SLACK_S
-
-
-def test_a_first_opening_that_is_slow_holds_up_nobody_and_is_told(plug: Plug, gate: Gate) -> None:
-    opener = SlowToOpen(plug, gate)
-    began_s = time.monotonic()
-    with contextlib.closing(Reopening("receiver", opener)) as port:
-        assert time.monotonic() - began_s <= SLOW_S + SLACK_S
-        returns_nothing_in_time(port)
-        assert (port.fault or "").startswith("receiver: is still being opened; ")
-        assert not port.ended
-        gate.open()
-        read_until(port, lambda _: port.fault is None)
-        os.write(plug.far, LINE)
-        assert read_until(port, lambda data: len(data) >= len(LINE)) == LINE
-    assert len(opener.tries_s) == 1
-
-
-def test_a_first_opening_that_fails_late_is_told_and_tried_again(plug: Plug, gate: Gate) -> None:
-    opener = SlowToOpen(plug, gate)
-    opener.refusals = 1
-    with contextlib.closing(Reopening("receiver", opener)) as port:
-        gate.open()
-        read_until(port, lambda _: port.fault == "receiver: not yet")
-        gate.open()
-        read_until(port, lambda _: port.fault is None)
-
-
-def test_an_opening_again_that_is_slow_holds_up_nobody_and_is_told(plug: Plug, gate: Gate) -> None:
-    opener = SlowToOpen(plug, gate)
-    threading.Thread(target=gate.open).start()
-    with contextlib.closing(Reopening("receiver", opener)) as port:
-        assert port.fault is None
-        plug.pull()
-        read_until(port, lambda _: port.fault is not None)
-        assert "lost" in (port.fault or "")
-        returns_nothing_in_time(port)
-        read_until(port, lambda _: "is still being opened" in (port.fault or ""))
-        returns_nothing_in_time(port)
-        plug.put_in()
-        gate.open()
-        read_until(port, lambda _: port.fault is None)
-        os.write(plug.far, LINE)
-        assert read_until(port, lambda data: len(data) >= len(LINE)) == LINE
-
-
-def test_a_port_that_is_ready_is_read_at_once(plug: Plug, gate: Gate) -> None:
-    """Whoever reads waits for the opening, not for the end of the timeout."""
-    with contextlib.closing(Reopening("receiver", SlowToOpen(plug, gate))) as port:
-
-        def open_and_send() -> None:
-            gate.open()
-            until(lambda: port.fault is None)
-            os.write(plug.far, LINE)
-
-        threading.Thread(target=open_and_send).start()
-        began_s = time.monotonic()
-        assert port.read(60.0) != b""
-        assert time.monotonic() - began_s < 30.0
-
-
-def test_a_reader_without_a_port_takes_no_time_of_the_processor(plug: Plug, gate: Gate) -> None:
-    with contextlib.closing(Reopening("receiver", SlowToOpen(plug, gate))) as port:
-        before_s = time.thread_time()
-        assert port.read(0.5) == b""
-        assert time.thread_time() - before_s < 0.05
-        gate.open()
-
-
-def test_a_port_that_is_open_only_after_the_end_is_closed(plug: Plug, gate: Gate) -> None:
-    opener = SlowToOpen(plug, gate)
-    port = Reopening("receiver", opener)
-    began_s = time.monotonic()
-    port.close()
-    assert time.monotonic() - began_s <= CLOSE_S + SLACK_S
-    assert port.read(60.0) == b""
-    assert port.ended
-    gate.open()
-    until(lambda: bool(opener.fds))
-    until(lambda: is_closed(opener.fds[0]))
-    assert len(opener.tries_s) == 1
-
-
-def test_a_slow_closing_holds_up_neither_reader_nor_end(plug: Plug, gate: Gate) -> None:
-    opener = SlowToClose(plug, gate)
-    port = Reopening("receiver", opener)
-    fd = opener.fds[0]
-    plug.pull()
-    read_until(port, lambda _: port.fault is not None)
-    returns_nothing_in_time(port)
-    assert "lost" in (port.fault or "")
-    assert len(opener.tries_s) == 1, "one at a time: closed first, then opened again"
-    began_s = time.monotonic()
-    port.close()
-    assert time.monotonic() - began_s <= CLOSE_S + SLACK_S
-    assert not is_closed(fd)
-    gate.open()
-    until(lambda: is_closed(fd))
+    stream = StreamPort(pipe[0])
+    os.write(plug.far, LINE)
+    os.write(pipe[1], LINE)
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "read", nothing_left)
+        for source in (port, stream):
+            assert source.read(1.0) == b""
+            assert (source.ended, source.fault) == (False, None)
+    assert read_until(port, lambda data: len(data) >= len(LINE)) == LINE
+    assert stream.read(1.0) == LINE
 
 
 # Streams

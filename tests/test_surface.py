@@ -142,6 +142,46 @@ def test_outside_of_all_triangles_the_nearest_point_counts(
     assert Triangles(square_m).height_m(*place_m) == height_m
 
 
+@given(
+    points_m=surveys(),
+    walk=st.lists(
+        st.tuples(
+            st.integers(0, 11),
+            st.integers(0, 11),
+            st.sampled_from([0.0, 0.25, 0.5, 1.0]),
+            st.sampled_from([0.0, 0.0, 1e-12, -1e-12, 1e-7, -1e-7, 1e-5, -1e-5, 0.3, -0.3]),
+        ),
+        min_size=2,
+        max_size=12,
+    ),
+)
+def test_a_height_does_not_depend_on_the_way_that_led_there(
+    points_m: Array, walk: list[tuple[int, int, float, float]]
+) -> None:
+    """At points, on lines between them, which are sides of triangles, and close to both."""
+    walked = Triangles(points_m)
+    for one, other, share, beside_m in walk:
+        begin_m = points_m[one % len(points_m), :2]
+        end_m = points_m[other % len(points_m), :2]
+        east_m, north_m = (begin_m + share * (end_m - begin_m) + beside_m).tolist()
+        asked_first = Triangles(points_m).height_m(east_m, north_m)
+        assert walked.height_m(east_m, north_m) == asked_first
+
+
+def test_within_one_triangle_it_is_not_looked_for_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    corners = [[0.0, 0.0, 1.0], [10.0, 0.0, 2.0], [12.0, 9.0, 1.0], [0.0, 10.0, 3.0]]
+    triangles = Triangles(np.array(corners))
+    # The diagonal of the shorter way between two corners, from (10, 0) to (0, 10), parts the two.
+    assert triangles.height_m(3.0, 3.0) == pytest.approx(1.0 + 0.3 + 0.6)
+    monkeypatch.setattr(triangles, "_tree", None)
+    for east_m, north_m in [(1e-5, 1e-5), (4.9999, 5.0), (9.9, 0.05), (0.01, 9.9)]:
+        expected_m = 1.0 + 0.1 * east_m + 0.2 * north_m
+        assert triangles.height_m(east_m, north_m) == pytest.approx(expected_m)
+    for east_m, north_m in [(5.0001, 5.0), (-1e-5, 1.0), (1.0, -1e-5), (5.0, 5.0)]:
+        with pytest.raises(AttributeError):
+            triangles.height_m(east_m, north_m)
+
+
 def test_the_triangles_tolerance_by_hand() -> None:
     """Each corner of a square against the middle between its neighbours."""
     square_m = np.array([[0.0, 0.0, 1.0], [10.0, 0.0, 2.0], [10.0, 10.0, 4.0], [0.0, 10.0, 8.0]])

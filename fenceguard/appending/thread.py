@@ -13,9 +13,7 @@ from typing import Generic, NamedTuple, Protocol, TypeVar
 
 from fenceguard.appending.place import Gone
 
-WAITING = 10_000
-"""Items kept while the disk does not take them; newer ones are dropped and counted."""
-CHECK_S = 1.0
+CHECK_S = 0.5
 """So often the files are looked after while nothing is written."""
 RETRY_S = 1.0
 """Between two attempts; whoever asks for trouble each tick hears of each."""
@@ -65,9 +63,12 @@ class _Notice(NamedTuple):
 
 
 class Appender(Generic[Item]):
-    """Hands items to `files` from a thread of its own. `name` is what the texts call the whole."""
+    """Hands items to `files` from a thread of its own. `name` is what the texts call the whole.
 
-    def __init__(self, name: str, files: Files[Item], waiting: int = WAITING) -> None:
+    While the disk does not take them so many are `waiting`; newer ones are dropped and counted.
+    """
+
+    def __init__(self, name: str, files: Files[Item], waiting: int) -> None:
         self._name = name
         self._files = files
         self._waiting: queue.Queue[Item | None] = queue.Queue(waiting)
@@ -119,14 +120,15 @@ class Appender(Generic[Item]):
         if self._fault or self._sync_fault:
             return self._fault or self._sync_fault
         if self._dropped + self._lost > self._told and not (notice and now_s < notice.until_s):
-            return f"the {self._name} lacks something: more came than could wait for the disk"
+            return f"the {self._name} lacks something; how much is told with what comes next"
         return notice.text if notice is not None and now_s < notice.until_s else None
 
     def _run(self) -> None:
         try:
             while self._batch():
                 pass
-            self._persist(self._files.finish)
+            if self._fault is None:
+                self._persist(self._files.finish)
             self._timed(self._files.close)
         except BaseException as error:
             self._ended = (
@@ -158,6 +160,7 @@ class Appender(Generic[Item]):
             if not self._persist(lambda: self._files.write(item, missed)):
                 return False
         except Exception as error:
+            self._fault = None
             self._lost += 1
             self._notice = _Notice(
                 f"the {self._name} lacks something: it could not be put together, {_said(error)}; "

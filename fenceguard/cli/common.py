@@ -35,10 +35,14 @@ class HelpFormatter(argparse.HelpFormatter):
         )
 
 
-def add_settings(parser: argparse.ArgumentParser) -> None:
+def add_settings(parser: argparse.ArgumentParser, required: bool = True) -> None:
     """The options that name the settings and change single ones."""
     parser.add_argument(
-        "--settings", type=Path, required=True, metavar="FILE", help="settings of the mower (YAML)"
+        "--settings",
+        type=Path,
+        required=required,
+        metavar="FILE",
+        help="settings of the mower (YAML)",
     )
     parser.add_argument(
         "--set",

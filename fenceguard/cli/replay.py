@@ -15,22 +15,25 @@ from fenceguard.cli.common import (
     Leaving,
     add_settings,
     console,
+    count_text,
     intervention_dict,
     open_journal,
     print_interventions,
     print_table,
-    unwritten_text,
     use_board_pins,
 )
 from fenceguard.errors import BadInput
 from fenceguard.journal.records import plain
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import utc_text
+from fenceguard.recording.write import recording_files
 from fenceguard.replay import Left, Outcome, Replay
+from fenceguard.same import Kept, Proof
 from fenceguard.settings import load
 from fenceguard.text import held_text, seconds_text
 
 BAD_INPUT = 2
+NOT_THE_SAME = 1
 EXAMPLES = f"""\
 examples:
   fenceguard replay mowing.nmea.gz --settings mower.yaml
@@ -38,6 +41,7 @@ examples:
   fenceguard replay a.log b.log --settings mower.yaml --set tick_s=0.05
   fenceguard replay - --settings mower.yaml < mowing.nmea
   fenceguard replay a.log --settings mower.yaml --speed 4 --drive-outputs
+  fenceguard replay recording --same-as journal
 
 {OUTPUTS_CAUTION}
 """
@@ -54,7 +58,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         formatter_class=HelpFormatter,
     )
     parser.add_argument("log", nargs="+", metavar="LOG", help="recording; several are one stream")
-    add_settings(parser)
+    add_settings(parser, required=False)
     pace = parser.add_mutually_exclusive_group()
     pace.add_argument("--realtime", action="store_true", help="at the pace of the recording")
     pace.add_argument("--speed", type=_speed, metavar="N", help="at N times that pace")
@@ -65,6 +69,13 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         "blades off first",
     )
     parser.add_argument("--journal", type=Path, metavar="DIR", help="write a journal there")
+    parser.add_argument(
+        "--same-as",
+        type=Path,
+        metavar="DIR",
+        help="run a recording of ours again and prove that each decision is that of the journal "
+        "there, or show the first that is not; settings and fence are the journal's",
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=run)
 
@@ -81,13 +92,18 @@ def _speed(text: str) -> float:
 
 def run(args: argparse.Namespace) -> int:
     """Replay and print."""
+    logs = [str(file) for log in args.log for file in _files(log)]
+    if args.same_as is not None:
+        return _prove(args, logs)
+    if args.settings is None:
+        raise BadInput("--settings FILE is missing; only --same-as can do without")
     loaded = load(args.settings, args.set)
     if args.drive_outputs and loaded.settings.outputs is None:
         raise BadInput(f"{args.settings}: outputs: none, so --drive-outputs has nothing to drive")
     paced = args.realtime or args.drive_outputs
     speed = args.speed if args.speed is not None else (1.0 if paced else None)
     if args.drive_outputs:
-        for log in args.log:
+        for log in logs:
             if not Path(log).is_file():
                 raise BadInput(
                     f"{log}: not a file; one that stalls would hold the lines, so "
@@ -100,25 +116,91 @@ def run(args: argparse.Namespace) -> int:
     try:
         with Lines.from_settings(loaded.settings.outputs if args.drive_outputs else None) as lines:
             replay = Replay(
-                loaded, lines=lines, journal=journal, speed=speed, leaving=leaving.asked
+                lambda _run: loaded,
+                output=lines,
+                journal=journal,
+                speed=speed,
+                leaving=leaving.asked,
             )
             # A terminal that does not read must not hold up the lines.
             shown = sys.stderr.isatty() and not args.drive_outputs
-            outcome = (_with_progress if shown else Replay.run)(replay, args.log)
+            outcome = (_with_progress if shown else Replay.run)(replay, logs)
     except Left:
         return 128 + leaving.number
     finally:
         if journal is not None:
             journal.close()
     if journal is not None and journal.unwritten:
-        outcome.faults.append(unwritten_text(args.journal, journal.unwritten))
+        outcome.faults.append(
+            f"{args.journal}: {count_text(journal.unwritten, 'record')} could not be written; "
+            "make room on the disk and run it again"
+        )
     if args.json:
         print(json.dumps(as_dict(outcome)))
     else:
         _print(outcome)
-    for fault in outcome.faults:
-        print(f"fenceguard replay: {fault}", file=sys.stderr)
+    _complain(outcome)
     return BAD_INPUT if outcome.faults else 0
+
+
+def _complain(outcome: Outcome) -> None:
+    for said in (*outcome.faults, *outcome.notes):
+        print(f"fenceguard replay: {said}", file=sys.stderr)
+
+
+def _files(log: str) -> list[str | Path]:
+    """The recordings that an argument names: itself, or those in a directory, oldest first."""
+    if not Path(log).is_dir():
+        return [log]
+    found = recording_files(Path(log))
+    if not found:
+        raise BadInput(f"{log}: no recording in it; name a recording, or a directory of them")
+    return [*found]
+
+
+def _prove(args: argparse.Namespace, logs: list[str]) -> int:
+    """Whether every run of a recording decides as the journal tells."""
+    for option in ("journal", "drive_outputs", "speed", "realtime"):
+        if getattr(args, option):
+            flag = "--" + option.replace("_", "-")
+            raise BadInput(f"--same-as compares, and does nothing else; leave {flag} out")
+    kept = Kept(args.same_as)
+    given = None if args.settings is None else load(args.settings, args.set)
+    replay = Replay(lambda run: given or kept.loaded(run or ""))
+    outcome = _with_progress(replay, logs) if sys.stderr.isatty() else replay.run(logs)
+    proofs = [
+        Proof(one.run, one.entries, kept.entries(one.run), one.until_s) for one in outcome.again
+    ]
+    if not proofs and not outcome.faults:
+        raise BadInput(f"{', '.join(logs)}: not a recording of fenceguard; run writes one")
+    if args.json:
+        print(json.dumps({"runs": [_proof_dict(one) for one in proofs], "faults": outcome.faults}))
+    else:
+        out = console()
+        for one in proofs:
+            difference = one.difference()
+            said = f"NOT THE SAME {difference}" if difference else "the same"
+            out.print(
+                f"run {one.run}: {one.decisions} decisions, {count_text(one.records, 'record')}: "
+                f"{said}"
+            )
+            if one.later:
+                out.print(
+                    f"  {count_text(one.later, 'record')} came after the recording had ended, and "
+                    "could not be compared"
+                )
+    _complain(outcome)
+    return NOT_THE_SAME if outcome.faults or any(one.difference() for one in proofs) else 0
+
+
+def _proof_dict(proof: Proof) -> dict[str, object]:
+    return {
+        "run": proof.run,
+        "decisions": proof.decisions,
+        "records": proof.records,
+        "later": proof.later,
+        "difference": proof.difference(),
+    }
 
 
 def as_dict(outcome: Outcome) -> dict[str, object]:

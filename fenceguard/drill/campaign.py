@@ -103,10 +103,14 @@ def _ground(
     return Ground(loaded)
 
 
+def _ground_of(plan: Plan) -> Ground:
+    return _ground(plan.settings_file, plan.overrides, plan.settings_hash, plan.fence_hash)
+
+
 def batch(plan: Plan, numbers: tuple[int, ...]) -> list[dict[str, Any]]:
     """Run some drills; what an executor is given to do."""
     with ONE_AT_A_TIME:
-        ground = _ground(plan.settings_file, plan.overrides, plan.settings_hash, plan.fence_hash)
+        ground = _ground_of(plan)
         return [
             run(ground, policy, plan.faults_of(number), plan.seed, number, plan.lasts_s)._asdict()
             for number in numbers
@@ -134,6 +138,8 @@ def run_all(
             _drop_torn_line(file)
             if not results.stat().st_size:
                 _write(file, {"plan": plan._asdict()})
+            if not missing:
+                return
             for finished, rows in _in_turn(plan, executor, batches):
                 for row in rows:
                     _write(file, row)
@@ -151,6 +157,9 @@ def _in_turn(
     finished = 0
     # Whoever runs a drill may do so in another directory.
     plan = plan._replace(settings_file=str(Path(plan.settings_file).absolute()))
+    # Processes that are forked from this one find the ground made; others make it themselves.
+    with ONE_AT_A_TIME:
+        _ground_of(plan)
     lost: BaseException | None = None
     while lost is None:
         for numbers in itertools.islice(batches, WAITING - len(waiting)):

@@ -1,5 +1,6 @@
 """The memory's writing hand: records on disk soon, and never at the cost of the lines."""
 
+import contextlib
 import math
 import os
 import shutil
@@ -20,12 +21,14 @@ from fenceguard.journal.files import (
     last_line_at,
     part_of,
 )
-from fenceguard.journal.read import fence_bytes, hashed, sealed, tail, whole
+from fenceguard.journal.read import sealed, tail, whole
 from fenceguard.journal.records import Entry, plain
 from fenceguard.receiver.epoch import utc_text
 
 LOCK = "writing.lock"
 MIB = 1 << 20
+WAITING = 10_000
+"""Records kept while the disk does not take them; newer ones are dropped and counted."""
 LAST_UTC_S = datetime(9999, 12, 31, tzinfo=UTC).timestamp()
 
 
@@ -56,18 +59,16 @@ class Journal:
         try:
             files = day_files(directory)
             if files:
+                files[-1].open("ab").close()
                 self.set_aside = _mend(files[-1])
             before = tail(directory)
         except OSError as error:
             place.close()
             raise place.unusable(error) from error
-        except BaseException:
-            place.close()
-            raise
         self.next_intervention = 1 + before.intervention
         limits = _Limits(int(file_mib * MIB), int(keep_mib * MIB), keep_days)
         self._files = _Files(place, limits, before.seq, before.sum, host_utc_s)
-        self._appender = Appender("journal", self._files)
+        self._appender = Appender("journal", self._files, WAITING)
 
     def add(self, entry: Entry) -> None:
         """Have an entry written soon. Never blocks, never raises."""
@@ -76,8 +77,8 @@ class Journal:
     def keep_fence(self, fence_hash: str, content: bytes) -> None:
         """Have a fence's GeoJSON kept, before the next record. Never blocks, never raises.
 
-        `fence_hash` is that of the content, as in `read.hashed`: otherwise the fence is as good as
-        missing, and the trouble says so.
+        `fence_hash` is that of the content, as in `read.hashed`. A fence that cannot be kept is
+        told as trouble and holds up no record.
         """
         self._files.fences[fence_hash] = content
 
@@ -137,6 +138,8 @@ class _Files:
         if len(line) > LONGEST_LINE:
             raise ValueError(f"a record of {len(line)} bytes")
         self._prove()
+        with contextlib.suppress(OSError):
+            self._keep_fences()
         self._open_for(record["utc"][:10], len(line)).append(line)
         self._seq, self._sum = record["seq"], total
 
@@ -163,7 +166,6 @@ class _Files:
         """Raise Gone, once, where something is not where it was; make the place anew after that."""
         if self._gone:
             self._place.take()
-            self._keep_fences()
             return
         try:
             self._place.prove()
@@ -174,29 +176,22 @@ class _Files:
             self._kept.clear()
             self._gone = True
             raise
-        self._keep_fences()
 
     def _open_for(self, day: str, line_bytes: int) -> AppendedFile:
         """The file for the next line. A record of an earlier day than the newest stays in order."""
-        if (
-            self._file is not None
-            and day <= self._part.day
-            and self._file.bytes + line_bytes <= self._limits.file_bytes
-        ):
+        room_until = self._limits.file_bytes - line_bytes
+        if self._file and day <= self._part.day and self._file.bytes <= room_until:
             return self._file
-        files = day_files(self._place.directory)
+        directory = self._place.directory
+        files = day_files(directory)
         newest = (part_of(files[-1]) if files else None) or Part(day, 0)
-        day = max(day, newest.day, self._part.day)
-        part = newest if newest.day == day else Part(day, 0)
-        path = self._place.directory / part.name
-        if (
-            part.number == 0
-            or self._gone
-            or path.stat().st_size + line_bytes > self._limits.file_bytes
-        ):
-            part = Part(day, part.number + 1)
+        part = newest if newest.day >= day else Part(day, 0)
+        # What another run left is gone on with, if it has room.
+        left = self._file is None and not self._gone and part.number > 0
+        if not left or (directory / part.name).stat().st_size > room_until:
+            part = part._replace(number=part.number + 1)
         self._leave_file()
-        self._file = AppendedFile(self._place.directory / part.name)
+        self._file = AppendedFile(directory / part.name)
         self._part = part
         self._gone = self._pruned = False
         return self._file
@@ -208,13 +203,11 @@ class _Files:
 
     def _keep_fences(self) -> None:
         for fence_hash, content in list(self.fences.items()):
-            if fence_hash in self._kept:
-                continue
-            if hashed(content) != fence_hash:
-                raise ValueError(f"the fence {fence_hash} has another hash")
-            if fence_bytes(self._place.directory, fence_hash) != content:
-                write_whole(fence_file(self._place.directory, fence_hash), content)
-            self._kept.add(fence_hash)
+            if fence_hash not in self._kept:
+                file = fence_file(self._place.directory, fence_hash)
+                if not file.exists() or file.read_bytes() != content:
+                    write_whole(file, content)
+                self._kept.add(fence_hash)
 
     def _prune(self) -> None:
         """Remove what is too much or too old, the oldest first. Leaves room for a full file.

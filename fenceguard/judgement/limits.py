@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import TypeGuard
 
 from fenceguard.judgement.monitors import MONITORS
-from fenceguard.judgement.monitors.base import Monitor, Reading
+from fenceguard.judgement.monitors.base import ABSENT, Monitor, Reading
 from fenceguard.judgement.parameters import MonitorParameters
 from fenceguard.judgement.types import Finding, Rung, Situation
 
@@ -24,6 +24,7 @@ class Limited:
         self._limits = [self._sign * monitor.grade(row.limit) for row in self.rows]
         """So that what is greater is worse, whichever side the danger lies on."""
         self._mildest = min(self._limits)
+        self._read = monitor.read
         self._exceeded_since_s: dict[int, float] = {}
 
     def forget(self) -> None:
@@ -32,25 +33,37 @@ class Limited:
 
     def find(self, now_s: float, situation: Situation) -> Finding | None:
         """The most severe demand, if there is one. Unknown is worst: it demands `halted`."""
-        monitor = self.monitor
         try:
-            reading = monitor.read(situation)
+            reading = self._read(situation)
         except Exception as error:
-            reading = Reading(None, f"the monitor failed: {error!r}")
-        if reading is None:
+            return self._unknown(f"the monitor failed: {error!r}")
+        if reading is ABSENT:
             self.forget()
             return None
-        if not _known(reading.value):
-            note = reading.note or "no number"
-            return Finding(monitor.name, None, None, monitor.unit, Rung.HALTED, note)
-        return self._compare(now_s, reading.value)
-
-    def _compare(self, now_s: float, value: float | str) -> Finding | None:
-        monitor, exceeded_since_s = self.monitor, self._exceeded_since_s
-        badness = self._sign * monitor.grade(value)
+        if not _known(reading):
+            return self._unknown(self.monitor.why_unknown(situation))
+        badness = self._sign * self.monitor.grade(reading)
         if badness <= self._mildest:
-            exceeded_since_s.clear()
+            self.forget()
             return None
+        return self._past(now_s, reading, badness)
+
+    def is_clear(self, situation: Situation) -> bool:
+        """Whether no limit is exceeded; False where that is not known. Notes nothing."""
+        try:
+            reading = self._read(situation)
+        except Exception:
+            return False
+        if not _known(reading):
+            return reading is ABSENT
+        return self._sign * self.monitor.grade(reading) <= self._mildest
+
+    def _unknown(self, note: str) -> Finding:
+        return Finding(self.monitor.name, None, None, self.monitor.unit, Rung.HALTED, note)
+
+    def _past(self, now_s: float, value: float | str, badness: float) -> Finding | None:
+        """What is demanded by a value past the mildest limit."""
+        monitor, exceeded_since_s = self.monitor, self._exceeded_since_s
         demanded = None
         for index, limit in enumerate(self._limits):
             if badness <= limit:
@@ -62,8 +75,10 @@ class Limited:
         return demanded
 
 
-def _known(value: float | str | None) -> TypeGuard[float | str]:
-    return isinstance(value, str) or (value is not None and math.isfinite(value))
+def _known(reading: Reading) -> TypeGuard[float | str]:
+    if isinstance(reading, str):
+        return True
+    return isinstance(reading, float | int) and math.isfinite(reading)
 
 
 def limited(parameters: Mapping[str, MonitorParameters]) -> list[Limited]:

@@ -75,6 +75,8 @@ class Situation(NamedTuple):
     epoch: Epoch | None = None
     """The last epoch, valid or not."""
     clearance_m: float | None = None
+    at_least: bool = False
+    """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""
     nearest: str = ""
     """Name of the ring nearest to the footprint."""
     bound: Bound | None = None

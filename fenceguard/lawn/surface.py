@@ -1,7 +1,8 @@
 """The lawn's surface, from the heights at which the fence was surveyed."""
 
 import math
-from typing import Protocol
+from collections.abc import Sequence
+from typing import NamedTuple, Protocol
 
 import numpy as np
 import shapely
@@ -16,6 +17,13 @@ THIN_M = 0.001
 """Area by circumference of a triangle between points on a straight line, which has no slope."""
 SAME_DIGITS = 3
 """Places that are the same to as many digits of a metre are one."""
+WITHIN_M = 1e-6
+"""A place so far inside a triangle is in no other one, however numbers are rounded."""
+
+Place = tuple[float, float]
+"""East and north in m."""
+Factors = tuple[float, float, float]
+"""What east and north are multiplied with, and what is added."""
 
 
 class Surface(Protocol):
@@ -44,6 +52,27 @@ class Plane:
         return float(self._coefficients @ np.array([east_m, north_m, 1.0]))
 
 
+class _Triangle(NamedTuple):
+    """A triangle between points."""
+
+    plane: Factors
+    """Height of a place."""
+    sides: tuple[Factors, ...]
+    """For each side how far a place is inside of it, in m."""
+
+    def height_m(self, east_m: float, north_m: float) -> float:
+        """Height of the triangle's plane at a place."""
+        east, north, level_m = self.plane
+        return float(east * east_m + north * north_m + level_m)
+
+    def surely_holds(self, east_m: float, north_m: float) -> bool:
+        """Whether a place is inside, and not so near to a side that another may hold it too."""
+        for east, north, level_m in self.sides:
+            if not east * east_m + north * north_m + level_m > WITHIN_M:
+                return False
+        return True
+
+
 class Triangles:
     """Triangles between points (east, north, height; shape (n, 3), n of 4 or more, in ring order).
 
@@ -59,13 +88,8 @@ class Triangles:
         shapes = shapes[shapely.area(shapes) > THIN_M * shapely.length(shapes)]
         self._tree = shapely.STRtree(shapes)
         heights_m = {(east, north): height for east, north, height in points_m.tolist()}
-        self._planes = [
-            np.linalg.solve(
-                [(*corner, 1.0) for corner in shape.exterior.coords[:3]],
-                [heights_m[corner] for corner in shape.exterior.coords[:3]],
-            ).tolist()
-            for shape in shapes
-        ]
+        self._triangles = [_triangle(shape.exterior.coords[:3], heights_m) for shape in shapes]
+        self._last: _Triangle | None = None
         before, after = np.roll(points_m, 1, axis=0), np.roll(points_m, -1, axis=0)
         way_m = np.hypot(*(points_m - before).T[:2])
         rest_m = np.hypot(*(after - points_m).T[:2])
@@ -74,13 +98,40 @@ class Triangles:
         self.tolerance_m = TRUST * math.sqrt(float(np.mean(residuals_m**2)))
 
     def height_m(self, east_m: float, north_m: float) -> float:
-        """Height between the points at a place."""
+        """Height between the points at a place.
+
+        The triangle of the place before is asked first. Where it surely holds this place it is the
+        only one that does, so that the height does not depend on the way that led there.
+        """
+        last = self._last
+        if last is not None and last.surely_holds(east_m, north_m):
+            return last.height_m(east_m, north_m)
         found = self._tree.query(shapely.points(east_m, north_m), predicate="intersects")
         if not len(found):
             offsets_m = np.hypot(*(self._points_m[:, :2] - [east_m, north_m]).T)
             return float(self._points_m[offsets_m.argmin(), 2])
-        east, north, level_m = self._planes[found[0]]
-        return float(east * east_m + north * north_m + level_m)
+        self._last = self._triangles[found[0]]
+        return self._last.height_m(east_m, north_m)
+
+
+def _triangle(corners_m: Sequence[Place], heights_m: dict[Place, float]) -> _Triangle:
+    """A triangle between three places, from the heights of all places."""
+    plane = np.linalg.solve(
+        [(*corner_m, 1.0) for corner_m in corners_m],
+        [heights_m[corner_m] for corner_m in corners_m],
+    )
+    first, second, third = corners_m
+    sides = _side(first, second, third), _side(second, third, first), _side(third, first, second)
+    return _Triangle(tuple(plane.tolist()), sides)
+
+
+def _side(begin_m: Place, end_m: Place, inside_m: Place) -> Factors:
+    """For a place how far it is from a line, positive on the same side as another place."""
+    length_m = math.dist(begin_m, end_m)
+    east, north = (begin_m[1] - end_m[1]) / length_m, (end_m[0] - begin_m[0]) / length_m
+    level_m = -(east * begin_m[0] + north * begin_m[1])
+    sign = math.copysign(1.0, east * inside_m[0] + north * inside_m[1] + level_m)
+    return sign * east, sign * north, sign * level_m
 
 
 def fitted(points_m: Array) -> Surface | None:

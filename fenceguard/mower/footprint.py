@@ -21,6 +21,15 @@ class Clearance(NamedTuple):
     ring: str
 
 
+class Box(NamedTuple):
+    """The rectangle around the outline, seen from the antenna along some direction."""
+
+    least_ahead_m: float
+    most_ahead_m: float
+    least_left_m: float
+    most_left_m: float
+
+
 class Footprint:
     """The mower's outline, turned about its antenna.
 
@@ -35,6 +44,14 @@ class Footprint:
         self.reach_m = float(np.hypot(*self._corners.T).max())
         """Distance from the antenna to the farthest corner."""
         self._samples = _samples(self._corners)
+        self._pairs_m = [(ahead_m, left_m) for ahead_m, left_m in self._corners.tolist()]
+
+    def box(self, turned: float) -> Box:
+        """The box along a direction from which the nose is turned, in radians clockwise."""
+        sin, cos = math.sin(turned), math.cos(turned)
+        ahead_m = [ahead * cos + left * sin for ahead, left in self._pairs_m]
+        left_m = [left * cos - ahead * sin for ahead, left in self._pairs_m]
+        return Box(min(ahead_m), max(ahead_m), min(left_m), max(left_m))
 
     def placed(self, places_m: Array, headings: Array) -> Array:
         """The corners with the antenna at each of some places, shape (..., corners, 2).

@@ -16,8 +16,6 @@ Nothing depends on how the bytes were cut into chunks.
 """
 
 import re
-from functools import reduce
-from operator import xor
 from typing import NamedTuple
 
 LONGEST_BODY = 160
@@ -27,6 +25,8 @@ LONGEST_TAG = 100
 TAG_MS_FROM = 10**11
 """A TAG time from here on is in ms, below it in s: the year 5138 in s, 1973 in ms."""
 
+_HALVES_BITS = (1024, 512, 256, 128, 64, 32, 16, 8)
+"""Twice the first is room for more characters than a body or a TAG block has."""
 _BACKSLASH = ord("\\")
 _LOOK_BACK = LONGEST_TAG + 2
 _LONGEST_START = 11
@@ -78,7 +78,7 @@ class Framer:
                     rest = match.start()
                     break
                 self._reject(_fault(data, match.end(1)))
-            elif reduce(xor, body) != int(checksum, 16):
+            elif _checksum(body) != int(checksum, 16):
                 self._reject("checksum")
             elif match.start() and data[match.start() - 1] == _BACKSLASH:
                 self._found_behind_tag(data, match.start(), body, found)
@@ -115,7 +115,7 @@ class Framer:
         tag = _TAG.search(data, max(0, start - _LOOK_BACK), start)
         if tag is not None:
             text, checksum = tag.groups()
-            if not _TAG_SUM.fullmatch(checksum or b"") or reduce(xor, text) != int(checksum, 16):
+            if not _TAG_SUM.fullmatch(checksum or b"") or _checksum(text) != int(checksum, 16):
                 self._reject("tag")
                 return
             time_s = _tag_time_s(text)
@@ -124,6 +124,14 @@ class Framer:
 
     def _reject(self, reason: str) -> None:
         self.rejected[reason] = self.rejected.get(reason, 0) + 1
+
+
+def _checksum(text: bytes) -> int:
+    """Exclusive or of all characters: as one long number, folded in half down to one of them."""
+    folded = int.from_bytes(text, "big")
+    for bits in _HALVES_BITS:
+        folded ^= folded >> bits
+    return folded & 0xFF
 
 
 def _is_half(data: bytes, body_end: int) -> bool:

@@ -1,4 +1,4 @@
-"""Sentences to fragments of an epoch. Fields are split and named by pynmea2.
+"""Sentences to fragments of an epoch. Which field is where, pynmea2's tables tell.
 
 A field that is empty, not a plain number or out of its range is left out: unknown, never a guess.
 """
@@ -10,7 +10,6 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 import pynmea2
-from pynmea2.nmea_utils import dm_to_sd
 
 from fenceguard.receiver.framing import Sentence
 
@@ -21,7 +20,7 @@ LAST_YEAR = 2199
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _NUMBER = re.compile(r"[+-]?[0-9]{1,15}(?:\.[0-9]*)?|[+-]?\.[0-9]+")
 _TIME = re.compile(r"([01][0-9]|2[0-3])([0-5][0-9])([0-5][0-9]|60)(\.[0-9]*)?")
-_ANGLE = re.compile(r"[0-9]{1,3}[0-5][0-9]\.[0-9]+")
+_ANGLE = re.compile(r"([0-9]{1,3})([0-5][0-9]\.[0-9]+)")
 _DATE = re.compile(r"[0-9]{6}")
 
 
@@ -69,7 +68,7 @@ class AccuracySentence(NamedTuple):
 
 
 class THS(pynmea2.TalkerSentence):  # type: ignore[misc]
-    """True heading and its mode. Declaring it makes pynmea2 know it."""
+    """True heading and its mode, which pynmea2 does not know."""
 
     fields = (("Heading, degrees true", "heading"), ("Mode indicator", "mode"))
 
@@ -77,31 +76,29 @@ class THS(pynmea2.TalkerSentence):  # type: ignore[misc]
 def wanted(sentence: Sentence) -> bool:
     """Whether a sentence is of a kind that is read."""
     body = sentence.body
-    return body[5:6] == "," and body[2:5] in _READERS and body[0] != "P"
+    return body[5:6] == "," and body[2:5] in _FORMS and body[0] != "P"
 
 
 def read(sentence: Sentence) -> Fragment | None:
     """The fragment in a sentence.
 
-    None if the sentence is not of a wanted kind, or cannot be read: pynmea2 refuses it, or there is
-    something in the place of its time that is no time. Never raises.
+    None if the sentence is not of a wanted kind, or has something in the place of its time that is
+    no time. Never raises.
     """
     if not wanted(sentence):
         return None
-    try:
-        message = pynmea2.parse("$" + sentence.body)
-    except ValueError:
-        return None
-    # As they were sent: pynmea2's conversions let pass what is no plain number.
-    fields = dict(zip(message.name_to_idx, message.data, strict=False))
-    kind = sentence.body[2:5]
+    body = sentence.body
+    kind, fields = body[2:5], body[6:].split(",")
+    form = _FORMS[kind]
+    # It may end before its last fields.
+    fields += [""] * (form.fields - len(fields))
     time_of_day_s = None
-    if kind not in TIMELESS:
-        text = fields.get("timestamp", "")
+    if form.time is not None and (text := fields[form.time]):
         time_of_day_s = _time_of_day_s(text)
-        if text and time_of_day_s is None:
+        if time_of_day_s is None:
             return None
-    day, told = _READERS[kind](fields)
+    # As they were sent: pynmea2's conversions let pass what is no plain number.
+    day, told = form.read(*[fields[place] for place in form.places])
     values = {name: value for name, value in told.items() if value is not None}
     return Fragment(kind, time_of_day_s, day, values, sentence.tag_time_s)
 
@@ -111,83 +108,125 @@ ACCURACY = "accuracy"
 TIMELESS = frozenset({"VTG", "HDT", "THS", ACCURACY})
 """Kinds that never tell a time."""
 
-Fields = dict[str, str]
-"""The fields of a sentence, by pynmea2's names; a sentence may end before its last ones."""
 _Read = tuple[int | None, dict[str, Any]]
 
 
-def _gga(fields: Fields) -> _Read:
-    altitude_m = _number(fields.get("altitude", ""), -1e6, 1e6)
-    separation_m = _number(fields.get("geo_sep", ""), -1e3, 1e3)
+class _Form(NamedTuple):
+    """Where the wanted fields of a kind of sentence are, and what is made of them."""
+
+    fields: int
+    """How many fields there are, wanted or not."""
+    time: int | None
+    places: tuple[int, ...]
+    read: Callable[..., _Read]
+
+
+def _form(table: type[pynmea2.TalkerSentence], read: Callable[..., _Read], *names: str) -> _Form:
+    """The form of a sentence, by pynmea2's table of it and its names of the wanted fields."""
+    place_of = table.name_to_idx
+    places = tuple(place_of[name] for name in names)
+    return _Form(len(table.fields), place_of.get("timestamp"), places, read)
+
+
+def _gga(
+    lat: str,
+    lat_side: str,
+    lon: str,
+    lon_side: str,
+    quality: str,
+    satellites: str,
+    hdop: str,
+    altitude: str,
+    separation: str,
+    age: str,
+    station: str,
+) -> _Read:
+    altitude_m = _number(altitude, -1e6, 1e6)
+    separation_m = _number(separation, -1e3, 1e3)
     height_m = None
     if altitude_m is not None and separation_m is not None:
         height_m = round(altitude_m + separation_m, 4)
     return None, {
-        "lat_deg": _angle_deg(fields.get("lat", ""), fields.get("lat_dir", ""), "NS", 90.0),
-        "lon_deg": _angle_deg(fields.get("lon", ""), fields.get("lon_dir", ""), "EW", 180.0),
+        "lat_deg": _angle_deg(lat, lat_side, "NS", 90.0),
+        "lon_deg": _angle_deg(lon, lon_side, "EW", 180.0),
         "height_m": height_m,
-        "quality": _whole(fields.get("gps_qual", ""), 9),
-        "satellites": _whole(fields.get("num_sats", ""), 999),
-        "hdop": _number(fields.get("horizontal_dil", ""), 0.0, 1e4),
-        "age_s": _number(fields.get("age_gps_data", ""), 0.0, 1e6),
-        "station": fields.get("ref_station_id", "").strip() or None,
+        "quality": _whole(quality, 9),
+        "satellites": _whole(satellites, 999),
+        "hdop": _number(hdop, 0.0, 1e4),
+        "age_s": _number(age, 0.0, 1e6),
+        "station": station.strip() or None,
     }
 
 
-def _rmc(fields: Fields) -> _Read:
-    day = _day_of_six_digits(fields.get("datestamp", ""))
-    if fields.get("status", "") != "A":
+def _rmc(status: str, knots: str, course: str, date_text: str) -> _Read:
+    day = _day_of_six_digits(date_text)
+    if status != "A":
         return day, {}
-    return day, {
-        "speed_mps": _speed_mps(fields.get("spd_over_grnd", "")),
-        "course_deg": _number(fields.get("true_course", ""), 0.0, 360.0),
-    }
+    return day, {"speed_mps": _speed_mps(knots), "course_deg": _number(course, 0.0, 360.0)}
 
 
-def _vtg(fields: Fields) -> _Read:
-    if fields.get("faa_mode", "") == "N":
+def _vtg(course: str, knots: str, mode: str) -> _Read:
+    if mode == "N":
         return None, {}
+    return None, {"speed_mps": _speed_mps(knots), "course_deg": _number(course, 0.0, 360.0)}
+
+
+def _gst(major: str, lat: str, lon: str, height: str) -> _Read:
     return None, {
-        "speed_mps": _speed_mps(fields.get("spd_over_grnd_kts", "")),
-        "course_deg": _number(fields.get("true_track", ""), 0.0, 360.0),
+        "sigma_major_m": _sigma_m(major),
+        "sigma_lat_m": _sigma_m(lat),
+        "sigma_lon_m": _sigma_m(lon),
+        "sigma_height_m": _sigma_m(height),
     }
 
 
-def _gst(fields: Fields) -> _Read:
-    return None, {
-        "sigma_major_m": _sigma_m(fields.get("std_dev_major", "")),
-        "sigma_lat_m": _sigma_m(fields.get("std_dev_latitude", "")),
-        "sigma_lon_m": _sigma_m(fields.get("std_dev_longitude", "")),
-        "sigma_height_m": _sigma_m(fields.get("std_dev_altitude", "")),
-    }
+def _hdt(heading: str) -> _Read:
+    return None, {"heading_deg": _number(heading, 0.0, 360.0)}
 
 
-def _hdt(fields: Fields) -> _Read:
-    return None, {"heading_deg": _number(fields.get("heading", ""), 0.0, 360.0)}
-
-
-def _ths(fields: Fields) -> _Read:
+def _ths(heading: str, mode: str) -> _Read:
     # Every other mode is estimated, simulated or not valid.
-    return _hdt(fields) if fields.get("mode", "") == "A" else (None, {})
+    return _hdt(heading) if mode == "A" else (None, {})
 
 
-def _zda(fields: Fields) -> _Read:
-    year = _whole(fields.get("year", ""), LAST_YEAR)
-    month = _whole(fields.get("month", ""), 12)
-    day = _whole(fields.get("day", ""), 31)
+def _zda(day_text: str, month_text: str, year_text: str) -> _Read:
+    year = _whole(year_text, LAST_YEAR)
+    month = _whole(month_text, 12)
+    day = _whole(day_text, 31)
     if year is None or month is None or day is None:
         return None, {}
     return _day_number(year, month, day), {}
 
 
-_READERS: dict[str, Callable[[Fields], _Read]] = {
-    "GGA": _gga,
-    "RMC": _rmc,
-    "VTG": _vtg,
-    "GST": _gst,
-    "HDT": _hdt,
-    "THS": _ths,
-    "ZDA": _zda,
+_FORMS = {
+    "GGA": _form(
+        pynmea2.GGA,
+        _gga,
+        "lat",
+        "lat_dir",
+        "lon",
+        "lon_dir",
+        "gps_qual",
+        "num_sats",
+        "horizontal_dil",
+        "altitude",
+        "geo_sep",
+        "age_gps_data",
+        "ref_station_id",
+    ),
+    "RMC": _form(pynmea2.RMC, _rmc, "status", "spd_over_grnd", "true_course", "datestamp"),
+    "VTG": _form(pynmea2.VTG, _vtg, "true_track", "spd_over_grnd_kts", "faa_mode"),
+    "GST": _form(
+        pynmea2.GST,
+        _gst,
+        "std_dev_major",
+        "std_dev_latitude",
+        "std_dev_longitude",
+        "std_dev_altitude",
+    ),
+    "HDT": _form(pynmea2.HDT, _hdt, "heading"),
+    "THS": _form(THS, _ths, "heading", "mode"),
+    "ZDA": _form(pynmea2.ZDA, _zda, "day", "month", "year"),
 }
 
 
@@ -213,9 +252,11 @@ def _sigma_m(text: str) -> float | None:
 
 
 def _angle_deg(text: str, side: str, sides: str, most_deg: float) -> float | None:
-    if _ANGLE.fullmatch(text) is None or len(side) != 1 or side not in sides:
+    match = _ANGLE.fullmatch(text)
+    if match is None or len(side) != 1 or side not in sides:
         return None
-    value: float = dm_to_sd(text)
+    degrees, minutes = match.groups()
+    value = float(degrees) + float(minutes) / 60.0
     if value > most_deg:
         return None
     return value if side == sides[0] else -value

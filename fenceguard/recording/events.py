@@ -1,13 +1,14 @@
 """What a recording tells, and how it is written: a line of JSON for each event.
 
-The lines are packed by gzip, a member a file. The first line of a file tells what it is and how
-many events of the run came before it, so that what is missing between two files can be counted.
+The lines are packed by gzip, a member a file. The first line of a file tells its run and how many
+events of that came before, so that what is missing between two files can be counted.
 """
 
 import json
 import math
 from typing import Any, NamedTuple
 
+from fenceguard.errors import BadInput
 from fenceguard.recording.sieve import Piece, restored
 
 RESOLUTION_S = 0.001
@@ -21,6 +22,28 @@ class Started(NamedTuple):
 
     at_s: float
     header: dict[str, Any]
+
+
+class Header(NamedTuple):
+    """What is told of a run at its start."""
+
+    run: str
+    """Its name, in the journal as well."""
+    utc_s: float
+    """What the host's clock told."""
+    interventions: int
+    """Number of the last intervention before it."""
+    settings_hash: str
+    fence_hash: str
+
+    @classmethod
+    def of(cls, started: Started) -> "Header":
+        """The header of a run that began. Raises BadInput where it is not one of a run."""
+        told = started.header
+        match [told.get(name) for name in cls._fields]:
+            case [str(run), int() | float() as utc_s, int(number), str(settings), str(fence)]:
+                return cls(run, float(utc_s), number, settings, fence)
+        raise BadInput(f"a recording whose run begins with {told!r:.80}, which names no run")
 
 
 class Arrived(NamedTuple):
@@ -69,16 +92,27 @@ def rounded_s(at_s: float) -> float:
     return round(at_s, 3)
 
 
-def first_line(before: int) -> str:
-    """The first line of a file that `before` events of the run came before."""
-    return json.dumps({"recording": FORMAT, "before": before}) + "\n"
+class Head(NamedTuple):
+    """The first line of a file."""
+
+    run: int
+    """Number of the first file of its run."""
+    before: int
+    """How many events of the run come before the file."""
 
 
-def first_line_of(line: bytes) -> tuple[int, int]:
-    """Version and events before, from a first line. Raises ValueError or RecursionError."""
+def head_line(head: Head) -> str:
+    """The first line of a file."""
+    return json.dumps({"recording": FORMAT, **head._asdict()}) + "\n"
+
+
+def head_of(line: bytes) -> Head:
+    """The head in a first line. Raises ValueError or RecursionError where it is none."""
     match json.loads(line):
-        case {"recording": int(version), "before": int(before)} if before >= 0:
-            return version, before
+        case {"recording": int(version)} if version != FORMAT:
+            raise ValueError(f"version {version} is not read here, only {FORMAT}")
+        case {"run": int(run), "before": int(before)} if before >= 0:
+            return Head(run, before)
     raise ValueError("not the first line of a recording")
 
 

@@ -6,16 +6,16 @@ from pathlib import Path
 
 from fenceguard.errors import BadInput
 from fenceguard.recording.events import (
-    FORMAT,
     MARK,
     Arrived,
     Event,
+    Head,
     Missed,
     Sensed,
     Started,
     Stopped,
     Torn,
-    first_line_of,
+    head_of,
     parsed,
 )
 
@@ -54,18 +54,17 @@ def arrivals(paths: Iterable[Path]) -> Iterator[Event]:
     Raises BadInput for a file that is no recording, cannot be read, is damaged or not in its order,
     once everything before that has been handed out.
     """
-    before, at_s = 0, 0.0
+    run, at_s = Head(0, 0), 0.0
     for path in paths:
         lines = _Lines(path)
         number = 0
         for number, line in enumerate(lines, start=1):
             try:
                 if number == 1:
-                    missed = _joined(path, first_line_of(line), before)
-                    if missed is None:
-                        before, at_s = 0, 0.0
-                        continue
-                    event: Event = Missed(at_s, missed)
+                    head = head_of(line)
+                    if head.run != run.run or head.before == 0:
+                        run, at_s = Head(head.run, 0), 0.0
+                    event: Event = Missed(at_s, _missing(path, run, head))
                 else:
                     event = parsed(line, at_s)
             except (ValueError, RecursionError) as error:
@@ -73,29 +72,22 @@ def arrivals(paths: Iterable[Path]) -> Iterator[Event]:
                     f"{path}: line {number} is not as it was written ({error}); the file is "
                     "damaged, get another copy or leave it out"
                 ) from error
-            before += event.events if isinstance(event, Missed) else 1
+            new = event.events if isinstance(event, Missed) else 1
+            run = run._replace(before=run.before + new)
             at_s = event.at_s
-            if not isinstance(event, Missed) or event.events:
+            if new:
                 yield event
         if lines.torn:
             yield Torn(at_s, f"{path}: breaks off behind line {number}, as after a power cut")
 
 
-def _joined(path: Path, first: tuple[int, int], before: int) -> int | None:
-    """How many events are missing before a file of the same run; None where it begins a run."""
-    version, wanted = first
-    if version != FORMAT:
-        raise BadInput(
-            f"{path}: a recording of another version ({version}, not {FORMAT}); read it with the "
-            "fenceguard that wrote it"
-        )
-    if wanted == 0:
-        return None
-    if wanted < before:
+def _missing(path: Path, run: Head, head: Head) -> int:
+    """How many events of a run there must have been between what was read and a file."""
+    if head.before < run.before:
         raise BadInput(
             f"{path}: belongs before the file ahead of it; give the files in order of their names"
         )
-    return wanted - before
+    return head.before - run.before
 
 
 class _Lines:

@@ -118,12 +118,9 @@ class _Files:
     def __init__(self, directory: Path, cap_bytes: int, file_bytes: int) -> None:
         self._directory = directory
         self._place = Place(directory, "recording", LOCK)
-        try:
-            files = recording_files(directory)
-        except OSError as error:
-            self._place.close()
-            raise self._place.unusable(error) from error
+        files = recording_files(directory)
         self._number = number_of(files[-1]) if files else 0
+        self._run = 0
         self._cap_bytes = cap_bytes
         self._file_bytes = file_bytes
         self._sieve = Sieve()
@@ -148,7 +145,7 @@ class _Files:
         return self._bytes / passed_s * 3600.0 if passed_s >= WEAR_FROM_S else None
 
     def write(self, item: _Item, missed: int) -> None:
-        self.sync()
+        self._flush_if_due()
         lines = [events.missed_line(missed)] if missed else []
         match item:
             case _Data(at_s, data):
@@ -163,12 +160,11 @@ class _Files:
         self._events += missed + 1
 
     def sync(self) -> None:
-        if time.monotonic() >= self._flush_at_s:
-            self._flush()
+        self._flush_if_due()
 
     def check(self) -> None:
         self._prove()
-        self.sync()
+        self._flush_if_due()
 
     def finish(self) -> None:
         self._flush()
@@ -179,13 +175,17 @@ class _Files:
         self._leave_file()
         self._place.close()
 
+    def _flush_if_due(self) -> None:
+        if time.monotonic() >= self._flush_at_s:
+            self._flush()
+
     def _flush(self) -> None:
         self._prove()
         if self._lines:
             file = self._open()
             begins = file.bytes == 0
             packer = zlib.compressobj(wbits=GZIP_FORMAT) if begins else self._packer.copy()
-            first = events.first_line(self._flushed) if begins else ""
+            first = events.head_line(self._head()) if begins else ""
             packed = packer.compress((first + "".join(self._lines)).encode())
             self._append(file, packed + packer.flush(zlib.Z_SYNC_FLUSH))
             self._packer = packer
@@ -197,6 +197,10 @@ class _Files:
             self._prune()
             self._pruned = True
         self._flush_at_s = time.monotonic() + FLUSH_S
+
+    def _head(self) -> events.Head:
+        self._run = self._run or self._number
+        return events.Head(self._run, self._flushed)
 
     def _append(self, file: AppendedFile, packed: bytes) -> None:
         file.append(packed)
@@ -240,7 +244,7 @@ class _Files:
 
     def _prune(self) -> None:
         """Remove the oldest files until there is room for a full one; never the newest."""
-        *older, _newest = recording_files(self._directory)
+        older = recording_files(self._directory)[:-1]
         total = sum(file.stat().st_size for file in older) + self._file_bytes
         for file in older:
             if total <= self._cap_bytes:

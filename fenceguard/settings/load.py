@@ -81,6 +81,20 @@ def load(file: Path, overrides: Sequence[str] = ()) -> Loaded:
     )
 
 
+def restored(kept: dict[str, Any], fence: bytes, where: Path) -> Loaded:
+    """Settings and fence as a journal keeps them; `where` names it.
+
+    Raises BadInput where this version cannot use them.
+    """
+    try:
+        settings = Settings.model_validate(kept)
+        document = json.loads(fence)
+    except ValueError as error:
+        raise BadInput(f"{where}: settings or fence in it cannot be used: {error}") from error
+    drawn = geojson.parse(document, str(where))
+    return Loaded(settings, where, *hashes(settings), drawn, where, _hash(fence))
+
+
 def hashes(settings: Settings) -> tuple[str, str]:
     """The hash of what can change a decision, and the hash of the rest."""
     return (

@@ -140,9 +140,15 @@ class Reopening:
     def _keep_open(self) -> None:
         """Open, hand over, close, pause, until the end; runs on the thread."""
         while True:
-            device = self._opened()
+            device, refusal = self._try_to_open()
+            with self._changed:
+                self._opening_since_s = None
+                self._refusal = refusal
+                if not self._closed:
+                    self._device = device
+                self._changed.notify_all()
+                self._changed.wait_for(lambda: self._device is None)
             if device is not None:
-                self._lend(device)
                 with contextlib.suppress(OSError):
                     device.close()
             with self._changed:
@@ -150,24 +156,11 @@ class Reopening:
                     return
                 self._opening_since_s = time.monotonic()
 
-    def _opened(self) -> Device | None:
+    def _try_to_open(self) -> tuple[Device | None, str | None]:
+        """The open device, or why there is none."""
         try:
-            device, refusal = self._open_device(), None
+            return self._open_device(), None
         except BadInput as error:
-            device, refusal = None, str(error)
+            return None, str(error)
         except Exception as error:  # the thread must go on trying, whatever a driver makes of it
-            device, refusal = None, f"{self._name}: cannot be opened: {error}"
-        with self._changed:
-            self._opening_since_s = None
-            self._refusal = refusal
-            self._changed.notify_all()
-        return device
-
-    def _lend(self, device: Device) -> None:
-        """Have the device read until it is given back."""
-        with self._changed:
-            if self._closed:
-                return
-            self._device = device
-            self._changed.notify_all()
-            self._changed.wait_for(lambda: self._device is None)
+            return None, f"{self._name}: cannot be opened: {error}"

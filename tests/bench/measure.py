@@ -78,7 +78,7 @@ def measure(subject: Subject) -> Figures:
     """Everything about one recording."""
     loaded, log = load(subject.settings), str(subject.log)
     peak_mib = peak_of_replay_mib(subject)
-    replay_s, outcome = timed(lambda: Replay(loaded).run([log]))
+    replay_s, outcome = timed(lambda: Replay(lambda _run: loaded).run([log]))
     bare_s, _ = timed(lambda: bare_loop(subject.log))
     data = [chunk for chunk, _share in chunks(log)]
     framing_s, sentences = timed(lambda: frame(data))

@@ -11,7 +11,8 @@ from fenceguard.settings import load
 def main() -> None:
     """Arguments: recording, settings."""
     log, settings = sys.argv[1:]
-    Replay(load(Path(settings))).run([log])
+    loaded = load(Path(settings))
+    Replay(lambda _run: loaded).run([log])
     # Not ru_maxrss: that begins at the size of the process which started this one.
     status = Path("/proc/self/status").read_text()
     kib = re.findall(r"VmHWM:\s+(\d+) kB", status)

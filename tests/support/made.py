@@ -24,7 +24,7 @@ QUICK: dict[str, Any] = {
 
 
 def monitor_of(
-    name: str, read: Callable[[Situation], Reading | None], worse: str = "above", unit: str = ""
+    name: str, read: Callable[[Situation], Reading], worse: str = "above", unit: str = ""
 ) -> Monitor:
     """A monitor that is none of the project's."""
     return Monitor(name, "nothing", unit, worse, PLAIN, (), "it was {value}, not {limit}", read)

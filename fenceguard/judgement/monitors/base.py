@@ -1,17 +1,31 @@
 """The one shape of all monitors."""
 
 from collections.abc import Callable
+from enum import Enum
 from typing import NamedTuple
 
 from fenceguard.judgement.types import Rung, Situation
 
 
-class Reading(NamedTuple):
-    """What a monitor measured. A value of None, or one that is not a number, is unknown."""
+class Absent(Enum):
+    """Says that the hazard cannot occur at present: there is nothing to read."""
 
-    value: float | str | None
-    note: str = ""
-    """Why the value is unknown, or what stands beside it."""
+    ABSENT = "absent"
+
+
+ABSENT = Absent.ABSENT
+Reading = float | str | None | Absent
+"""What a monitor reads. None, or what is not a number, is unknown, and unknown is worst."""
+
+
+def if_there(value: float | None) -> Reading:
+    """A value of which None says that there is nothing to compare."""
+    return ABSENT if value is None else value
+
+
+def says(note: str) -> Callable[[Situation], str]:
+    """The same note whatever the situation."""
+    return lambda _situation: note
 
 
 class Range(NamedTuple):
@@ -54,8 +68,8 @@ def as_it_is(value: float | str) -> float:
 class Monitor(NamedTuple):
     """Watches one hazard.
 
-    `read` is pure: the situation in, a reading out, or None while the hazard cannot occur. The
-    limits that hold are not its concern: they stand at `limits.<name>.<rung>` in the settings.
+    `read` is pure: the situation in, a reading out. The limits that hold are not its concern: they
+    stand at `limits.<name>.<rung>` in the settings.
     """
 
     name: str
@@ -69,9 +83,13 @@ class Monitor(NamedTuple):
     defaults: tuple[Default, ...]
     sentence: str
     """What was found, for the audit, with `{value}` and `{limit}`."""
-    read: Callable[[Situation], Reading | None]
+    read: Callable[[Situation], Reading]
+    why_unknown: Callable[[Situation], str] = says("no number")
+    """What is noted where the reading is unknown."""
     grade: Callable[[float | str], float] = as_it_is
     """The number by which a value and a limit are compared."""
+    by_clearance: bool = False
+    """Whether the reading rests on the clearance, or on the way ahead, and falls with it."""
     timed: bool = False
     """Whether the reading changes with time alone, without a new epoch."""
     indispensable: bool = False

@@ -1,6 +1,6 @@
 """Blade stop: where the blade would rest if its power were cut now and the mower went on."""
 
-from fenceguard.judgement.monitors.base import LEFT_M, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import LEFT_M, Default, Monitor, Reading, says
 from fenceguard.judgement.monitors.stopping import left_after
 from fenceguard.judgement.types import Rung, Situation
 from fenceguard.mower.stopping import Stopping
@@ -22,5 +22,7 @@ BLADE_STOP = Monitor(
     ),
     sentence="{value} m would be left ahead when the blade has come to rest; {limit} m are needed",
     read=_read,
+    why_unknown=says("no position or no bound"),
+    by_clearance=True,
     timed=True,
 )

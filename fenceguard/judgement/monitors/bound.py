@@ -1,11 +1,11 @@
 """The bound: how far off the position may be."""
 
-from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
-    return Reading(situation.bound_m, "no bound without a solution")
+    return situation.bound_m
 
 
 BOUND = Monitor(
@@ -21,4 +21,5 @@ BOUND = Monitor(
     ),
     sentence="the position could be {value} m off; {limit} m are allowed",
     read=_read,
+    why_unknown=says("no bound without a solution"),
 )

@@ -1,6 +1,6 @@
 """Age of the corrections: a fixed solution outlives them, its accuracy does not."""
 
-from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import ABSENT, TIME_S, Default, Monitor, Reading
 from fenceguard.judgement.types import Rung, Situation
 from fenceguard.receiver.epoch import quality_name
 
@@ -8,15 +8,17 @@ CORRECTED = (2, 4, 5)
 """Quality codes of solutions that live on corrections."""
 
 
-def _read(situation: Situation) -> Reading | None:
+def _read(situation: Situation) -> Reading:
     epoch = situation.epoch
     if epoch is None:
-        return Reading(None, "no epoch yet")
-    if epoch.quality not in CORRECTED:
         return None
-    return Reading(
-        epoch.age_s, f"a {quality_name(epoch.quality)} solution that tells no correction age"
-    )
+    return epoch.age_s if epoch.quality in CORRECTED else ABSENT
+
+
+def _why_unknown(situation: Situation) -> str:
+    if situation.epoch is None:
+        return "no epoch yet"
+    return f"a {quality_name(situation.epoch.quality)} solution that tells no correction age"
 
 
 CORRECTION_AGE = Monitor(
@@ -32,4 +34,5 @@ CORRECTION_AGE = Monitor(
     ),
     sentence="the corrections were {value} s old; {limit} s are allowed",
     read=_read,
+    why_unknown=_why_unknown,
 )

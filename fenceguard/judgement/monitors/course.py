@@ -1,12 +1,11 @@
 """Course: a direction that the way taken contradicts."""
 
-from fenceguard.judgement.monitors.base import ANGLE_DEG, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import ANGLE_DEG, Default, Monitor, Reading, if_there
 from fenceguard.judgement.types import Rung, Situation
 
 
-def _read(situation: Situation) -> Reading | None:
-    value = situation.evidence.course_off_deg
-    return None if value is None else Reading(value)
+def _read(situation: Situation) -> Reading:
+    return if_there(situation.evidence.course_off_deg)
 
 
 COURSE = Monitor(

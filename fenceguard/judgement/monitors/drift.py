@@ -1,12 +1,11 @@
 """Drift: the position moves otherwise than the speed says."""
 
-from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading, if_there
 from fenceguard.judgement.types import Rung, Situation
 
 
-def _read(situation: Situation) -> Reading | None:
-    value = situation.evidence.drift_m
-    return None if value is None else Reading(value)
+def _read(situation: Situation) -> Reading:
+    return if_there(situation.evidence.drift_m)
 
 
 DRIFT = Monitor(

@@ -1,11 +1,11 @@
 """Frozen: a receiver that goes on talking while its clock stands still or goes back."""
 
-from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
-    return Reading(situation.utc_lag_s, "the receiver's UTC is missing or went back")
+    return situation.utc_lag_s
 
 
 FROZEN = Monitor(
@@ -20,4 +20,5 @@ FROZEN = Monitor(
     ),
     sentence="the receiver's clock hung {value} s behind; {limit} s are allowed",
     read=_read,
+    why_unknown=says("the receiver's UTC is missing or went back"),
 )

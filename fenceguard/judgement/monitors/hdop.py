@@ -1,12 +1,12 @@
 """HDOP: a poor spread of the satellites magnifies every error."""
 
-from fenceguard.judgement.monitors.base import PLAIN, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import PLAIN, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
     epoch = situation.epoch
-    return Reading(None if epoch is None else epoch.hdop, "no HDOP")
+    return None if epoch is None else epoch.hdop
 
 
 HDOP = Monitor(
@@ -22,4 +22,5 @@ HDOP = Monitor(
     ),
     sentence="HDOP was {value}; {limit} is allowed",
     read=_read,
+    why_unknown=says("no HDOP"),
 )

@@ -1,11 +1,11 @@
 """Height: an antenna that is not where the lawn would have it."""
 
-from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading, if_there
 from fenceguard.judgement.types import Rung, Situation
 
 
-def _read(situation: Situation) -> Reading | None:
-    return None if situation.height_off_m is None else Reading(situation.height_off_m)
+def _read(situation: Situation) -> Reading:
+    return if_there(situation.height_off_m)
 
 
 HEIGHT = Monitor(

@@ -1,12 +1,11 @@
 """Jump: a step that the mower cannot have driven."""
 
-from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading, if_there
 from fenceguard.judgement.types import Rung, Situation
 
 
-def _read(situation: Situation) -> Reading | None:
-    value = situation.evidence.jump_m
-    return None if value is None else Reading(value)
+def _read(situation: Situation) -> Reading:
+    return if_there(situation.evidence.jump_m)
 
 
 JUMP = Monitor(

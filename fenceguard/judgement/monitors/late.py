@@ -1,12 +1,11 @@
 """Late: what has waited in a buffer looks fresh and is not."""
 
-from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, if_there
 from fenceguard.judgement.types import Rung, Situation
 
 
-def _read(situation: Situation) -> Reading | None:
-    value = situation.evidence.late_s
-    return None if value is None else Reading(value)
+def _read(situation: Situation) -> Reading:
+    return if_there(situation.evidence.late_s)
 
 
 LATE = Monitor(

@@ -1,12 +1,11 @@
 """Refix: the first fixed position after a loss is where the mower cannot be."""
 
-from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import LENGTH_M, Default, Monitor, Reading, if_there
 from fenceguard.judgement.types import Rung, Situation
 
 
-def _read(situation: Situation) -> Reading | None:
-    value = situation.evidence.refix_m
-    return None if value is None else Reading(value)
+def _read(situation: Situation) -> Reading:
+    return if_there(situation.evidence.refix_m)
 
 
 REFIX = Monitor(

@@ -1,11 +1,11 @@
 """Room: what is left to the fence when the error is at its worst."""
 
-from fenceguard.judgement.monitors.base import LEFT_M, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import LEFT_M, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
-    return Reading(situation.room_m, "no position or no bound")
+    return situation.room_m
 
 
 ROOM = Monitor(
@@ -28,5 +28,7 @@ ROOM = Monitor(
         "{value} m of room were left to the fence with the error at its worst; {limit} m are needed"
     ),
     read=_read,
+    why_unknown=says("no position or no bound"),
+    by_clearance=True,
     indispensable=True,
 )

@@ -1,12 +1,12 @@
 """Satellites: with few of them a wrong fix becomes likely."""
 
-from fenceguard.judgement.monitors.base import PLAIN, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import PLAIN, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
     epoch = situation.epoch
-    return Reading(None if epoch is None else epoch.satellites, "no satellite count")
+    return None if epoch is None else epoch.satellites
 
 
 SATELLITES = Monitor(
@@ -22,4 +22,5 @@ SATELLITES = Monitor(
     ),
     sentence="only {value} satellites were used; {limit} are needed",
     read=_read,
+    why_unknown=says("no satellite count"),
 )

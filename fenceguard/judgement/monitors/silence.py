@@ -1,11 +1,11 @@
 """Silence: the mower drives on while nothing valid is heard."""
 
-from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
-    return Reading(situation.silence_s, "no valid epoch yet")
+    return situation.silence_s
 
 
 SILENCE = Monitor(
@@ -21,6 +21,7 @@ SILENCE = Monitor(
     ),
     sentence="no valid epoch had come for {value} s; {limit} s are allowed",
     read=_read,
+    why_unknown=says("no valid epoch yet"),
     timed=True,
     indispensable=True,
 )

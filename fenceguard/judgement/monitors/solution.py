@@ -1,6 +1,6 @@
 """The kind of solution: only a fixed one is good to centimetres."""
 
-from fenceguard.judgement.monitors.base import Choice, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import Choice, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 from fenceguard.receiver.epoch import quality_name
 
@@ -19,9 +19,7 @@ def _grade(value: float | str) -> float:
 
 
 def _read(situation: Situation) -> Reading:
-    if situation.epoch is None:
-        return Reading(None, "no epoch yet")
-    return Reading(quality_name(situation.epoch.quality))
+    return None if situation.epoch is None else quality_name(situation.epoch.quality)
 
 
 SOLUTION = Monitor(
@@ -36,6 +34,7 @@ SOLUTION = Monitor(
     ),
     sentence="the solution was {value}; {limit} or better is needed",
     read=_read,
+    why_unknown=says("no epoch yet"),
     grade=_grade,
     indispensable=True,
 )

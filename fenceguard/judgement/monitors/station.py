@@ -1,20 +1,19 @@
 """Station: corrections from elsewhere may lie in another frame, decimetres off."""
 
-from fenceguard.judgement.monitors.base import Choice, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import ABSENT, Choice, Default, Monitor, Reading, says
 from fenceguard.judgement.monitors.correction_age import CORRECTED
 from fenceguard.judgement.types import Rung, Situation
 
 ACCEPTED = "accepted"
 
 
-def _read(situation: Situation) -> Reading | None:
+def _read(situation: Situation) -> Reading:
     epoch = situation.epoch
     if not situation.stations or epoch is None or epoch.quality not in CORRECTED:
-        return None
+        return ABSENT
     if epoch.station in situation.stations:
-        return Reading(ACCEPTED)
-    told = None if epoch.station == ACCEPTED else epoch.station
-    return Reading(told, "corrections from a station that is not told")
+        return ACCEPTED
+    return None if epoch.station == ACCEPTED else epoch.station
 
 
 def _grade(value: float | str) -> float:
@@ -32,5 +31,6 @@ STATION = Monitor(
     ),
     sentence="the corrections came from station {value}, not from one that is {limit}",
     read=_read,
+    why_unknown=says("corrections from a station that is not told"),
     grade=_grade,
 )

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from fenceguard.judgement.monitors.base import LEFT_M, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import LEFT_M, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 from fenceguard.mower.stopping import Stopping
 
@@ -11,8 +11,8 @@ def left_after(way_m: Callable[[Stopping, float], float], situation: Situation) 
     """What is left ahead after a way that depends on the speed."""
     left_m, stopping = situation.left_ahead_m, situation.stopping
     if left_m is None or stopping is None:
-        return Reading(None, "no position or no bound")
-    return Reading(left_m - way_m(stopping, situation.speed_mps))
+        return None
+    return left_m - way_m(stopping, situation.speed_mps)
 
 
 def _read(situation: Situation) -> Reading:
@@ -32,5 +32,7 @@ STOPPING = Monitor(
     ),
     sentence="{value} m would be left ahead after stopping; {limit} m are needed",
     read=_read,
+    why_unknown=says("no position or no bound"),
+    by_clearance=True,
     timed=True,
 )

@@ -1,0 +1,183 @@
+"""Settings: what the judgement is told, and the hashes by which a record names them."""
+
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import BaseModel
+
+from fenceguard.settings import Settings
+from fenceguard.settings.load import hashes
+from tests.support.lawns import OUTLINE
+from tests.support.settings_files import BASE, taken
+
+# The hash
+
+
+def test_the_hash_changes_with_a_value_and_with_nothing_else(file: Path) -> None:
+    def hashed(text: str, *overrides: str) -> str:
+        return taken(file, text, *overrides).settings_hash
+
+    plain = hashed(BASE)
+    assert re.fullmatch("[0-9a-f]{16}", plain)
+    assert hashed("# a lawn\n" + BASE + "\n# and its mower\n") == plain
+    assert hashed("".join(reversed(re.split(r"(?m)^(?=\S)", BASE)))) == plain
+    assert hashed(BASE + "tick_s: 0.1\n") == plain
+    assert hashed(BASE + "tick_s: 0.11\n") != plain
+    assert hashed(BASE, "tick_s=0.11") == hashed(BASE + "tick_s: 0.11\n")
+    assert hashed(BASE, "limits.hdop.slowed=2.1") != plain
+    assert hashed(BASE, "limits.hdop.slowed=never") != plain
+    assert hashed(BASE, "limits.hdop.slowed={limit: 2.0, for_s: 0.5}") != plain
+
+
+WHOLE = {
+    "fence": "lawn.geojson",
+    "mower": {"outline_m": OUTLINE, "antenna_m": [0.0, 0.0], "antenna_height_m": 0.3},
+    "receiver": {
+        "port": "/dev/ttyACM0",
+        "accuracy": {"header": "PXYZA", "field": 5, "unit": "m", "means": "p95"},
+    },
+    "outputs": {
+        name: {"pin": pin}
+        for pin, name in enumerate(("drive_enable", "blade_enable", "slow", "heartbeat", "warning"))
+    },
+    "inputs": {"reset_pin": 9},
+    "journal": {"directory": "journal"},
+    "recording": {"directory": "recording"},
+}
+"""Whatever may be left out is given, so that every key is there."""
+Key = tuple[str, ...]
+
+
+def leaves(tree: Any, key: Key = ()) -> Iterator[Key]:
+    """Every single key; a list is one value."""
+    if isinstance(tree, dict):
+        for name, value in tree.items():
+            yield from leaves(value, (*key, name))
+    else:
+        yield key
+
+
+def changed(part: Any, key: Key) -> Any:
+    """The same but for one key, whose value is another."""
+    if isinstance(part, BaseModel):
+        return part.model_copy(update={key[0]: changed(getattr(part, key[0]), key[1:])})
+    if isinstance(part, dict):
+        return {**part, key[0]: changed(part[key[0]], key[1:])}
+    return "another"
+
+
+@pytest.mark.filterwarnings("ignore:Pydantic serializer warnings")
+def test_each_single_key_is_in_one_of_the_two_hashes_and_in_one_alone() -> None:
+    """What decides is told apart from where things are."""
+    settings = Settings.model_validate(WHOLE)
+    keys = list(leaves(settings.model_dump(mode="json")))
+    before = hashes(settings)
+    for key in keys:
+        after = hashes(changed(settings, key))
+        differ = [a != b for a, b in zip(before, after, strict=True)]
+        assert differ == [not is_setup(key), is_setup(key)], key
+    assert {key[0] for key in keys} == set(Settings.model_fields)
+    assert sum(map(is_setup, keys)) == 2 + 1 + 5 * 2 + 1 + 5 + 3
+
+
+def is_setup(key: Key) -> bool:
+    return key[0] in ("fence", "outputs", "inputs", "journal", "recording") or key in (
+        ("receiver", "port"),
+        ("receiver", "baud"),
+    )
+
+
+def test_a_file_is_told_by_both_hashes(file: Path) -> None:
+    plain = taken(file, BASE)
+    assert (plain.settings_hash, plain.setup_hash) == hashes(plain.settings)
+    assert re.fullmatch("[0-9a-f]{16}", plain.setup_hash)
+    elsewhere = taken(file, BASE, "receiver.port=-", "journal.directory=elsewhere")
+    assert elsewhere.settings_hash == plain.settings_hash
+    assert elsewhere.setup_hash != plain.setup_hash
+
+
+def test_the_hash_of_the_fence_is_that_of_its_bytes(file: Path) -> None:
+    before = taken(file, BASE)
+    fence = file.parent / "lawn.geojson"
+    fence.write_text(fence.read_text() + "\n")
+    after = taken(file, BASE)
+    assert after.fence_hash != before.fence_hash
+    assert after.settings_hash == before.settings_hash
+
+
+# What the judgement is told
+
+
+TOLD: list[tuple[str, object, list[str]]] = [
+    ("mower.antenna_m", (0.1, 0.2), ["mower.antenna_m"]),
+    ("mower.antenna_height_m", 0.41, ["mower.antenna_height_m"]),
+    ("mower.full_mps", 0.61, ["mower.full_mps", "track.top_mps", "ladder.full_mps"]),
+    ("mower.slowed_mps", 0.21, ["ladder.slowed_mps"]),
+    ("mower.speeding_up_mps2", 0.61, ["mower.speeding_up_mps2", "track.speeding_up_mps2"]),
+    ("mower.held_s", 0.61, ["mower.held_s"]),
+    ("mower.course_from_mps", 0.31, ["mower.course_from_mps"]),
+    ("mower.course_error_deg", 4.5, ["mower.course_error_deg"]),
+    ("mower.course_within_deg", 50.5, ["mower.course_within_deg"]),
+    ("mower.stopping.keep_m", 0.21, ["mower.keep_m"]),
+    ("mower.stopping.blade_keep_m", 0.22, ["mower.blade_keep_m"]),
+    ("mower.stopping.blade_stop_s", 2.5, ["mower.stopping.blade_stop_s"]),
+    ("mower.stopping.reaction_s", 0.45, ["mower.stopping.reaction_s"]),
+    ("bound.probability", 0.995, ["bound.probability"]),
+    ("bound.sigma_m.float", 0.7, ["bound.sigma_m.float"]),
+    ("bound.optimism.float", 2.7, ["bound.optimism.float"]),
+    ("bound.floor_m.float", 0.7, ["bound.floor_m.float"]),
+    ("bound.age_fresh_s", 2.5, ["bound.age_fresh_s"]),
+    ("bound.age_rate_mps", 0.003, ["bound.age_rate_mps"]),
+    ("track.window_s", 25.5, ["track.window_s"]),
+    ("track.way_error", 0.03, ["track.way_error"]),
+    ("start", "locked", ["ladder.start"]),
+    ("clear_s.slowed", 2.5, ["ladder.clear_s.SLOWED"]),
+    ("clear_s.blade_off", 5.5, ["ladder.clear_s.BLADE_OFF"]),
+    ("clear_s.halted", 10.5, ["ladder.clear_s.HALTED"]),
+    ("blade_delay_s", 3.5, ["ladder.blade_delay_s"]),
+    ("grant_valid_s", 0.6, ["ladder.grant_valid_s"]),
+    ("arm.fixed_for_s", 11.5, ["armed_after_s"]),
+    ("limits.hdop.slowed", 2.5, ["monitors.hdop.rows"]),
+    ("limits.hdop.slowed", {"limit": 2.0, "for_s": 0.5}, ["monitors.hdop.rows"]),
+    ("limits.hdop.watch_only", True, ["monitors.hdop.acts"]),
+]
+
+
+def parts(told: Any, name: str = "") -> dict[str, Any]:
+    """Every single parameter by its name."""
+    if isinstance(told, dict):
+        named = {getattr(key, "name", key): value for key, value in told.items()}
+    elif hasattr(told, "_asdict"):
+        named = told._asdict()
+    else:
+        return {name: told}
+    found: dict[str, Any] = {}
+    for key, value in named.items():
+        found |= parts(value, f"{name}.{key}" if name else str(key))
+    return found
+
+
+@pytest.mark.parametrize(("key", "value", "names"), TOLD)
+def test_each_setting_is_a_parameter_of_the_judgement_and_changes_no_other(
+    key: str, value: object, names: list[str], file: Path
+) -> None:
+    before = taken(file, BASE).settings
+    after = taken(file, BASE, f"{key}={json.dumps(value)}").settings
+    was, now = parts(before.parameters()), parts(after.parameters())
+    assert [name for name in now if now[name] != was[name]] == names
+    if not key.startswith(("start", "limits")):
+        assert [now[name] for name in names] == [value] * len(names)
+
+
+def test_every_parameter_is_set_by_a_setting(file: Path) -> None:
+    """But for the outline, the braking, of which the worst case is told, and other limits."""
+    told = parts(taken(file, BASE).settings.parameters())
+    missed = set(told) - {name for _, _, names in TOLD for name in names}
+    assert {name for name in missed if not name.startswith(("monitors", "bound"))} == {
+        "mower.outline_m",
+        "mower.stopping.deceleration_mps2",
+    }

@@ -1,0 +1,283 @@
+"""The supervisor: where the mower points, what lies ahead, and how fast it may go there."""
+
+import math
+from typing import Any
+
+import pytest
+
+from fenceguard.judgement.types import Rung
+from tests.support.lawns import OUTLINE
+from tests.support.mowing import BODY, REACH_M, Mower, finding
+
+FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
+
+
+# Where the mower points
+
+
+@pytest.mark.parametrize(
+    ("fields", "turned"),
+    [
+        ({"heading_deg": 90.0}, True),
+        ({"heading_deg": 90.0, "course_deg": 0.0, "speed_mps": 0.5}, True),
+        ({"course_deg": 90.0, "speed_mps": 0.201}, True),
+        ({"course_deg": 90.0, "speed_mps": 0.2}, False),
+        ({"course_deg": 90.0}, False),
+        ({"course_deg": math.nan, "speed_mps": 0.5}, False),
+        ({"heading_deg": math.inf}, False),
+        ({"heading_deg": math.nan, "course_deg": 90.0, "speed_mps": 0.5}, True),
+        ({}, False),
+    ],
+)
+def test_heading_then_course_then_the_worst(fields: dict[str, Any], turned: bool) -> None:
+    """Facing east the nose reaches 0.35 m towards the east line; the farthest corner 0.43 m."""
+    decision = Mower().hear(east_m=29.0, **fields)
+    reach_m = 0.35 if turned else REACH_M
+    assert decision.situation.clearance_m == pytest.approx(1.0 - reach_m, abs=0.01)
+    assert decision.situation.nearest == "lawn"
+
+
+def test_by_its_course_alone_a_mower_may_be_reversing() -> None:
+    """Nose 0.35 m ahead, tail 0.25 m behind: going west, the nose may still point east."""
+    going_west = Mower().hear(east_m=29.0, course_deg=270.0, speed_mps=0.5)
+    assert going_west.situation.clearance_m == pytest.approx(1.0 - 0.35, abs=0.01)
+    pointing_west = Mower().hear(east_m=29.0, heading_deg=270.0)
+    assert pointing_west.situation.clearance_m == pytest.approx(1.0 - 0.25, abs=0.01)
+
+
+@pytest.mark.parametrize(("after_s", "held"), [(0.5, True), (0.625, False)])
+def test_a_heading_that_is_held_goes_before_a_course(after_s: float, held: bool) -> None:
+    """By the course the mower may be reversing, with its nose at the line."""
+    mower = Mower(mower={**BODY, "held_s": 0.5})
+    mower.hear(east_m=29.0, heading_deg=270.0)
+    decision = mower.hear(after_s=after_s, east_m=29.0, course_deg=270.0, speed_mps=0.5)
+    reach_m = 0.25 if held else 0.35
+    assert decision.situation.clearance_m == pytest.approx(1.0 - reach_m, abs=0.01)
+
+
+def test_a_course_that_is_held_gives_way_to_a_new_one() -> None:
+    """Going north, the side of the mower is towards the line."""
+    mower = Mower()
+    mower.hear(east_m=29.0, course_deg=270.0, speed_mps=0.5)
+    decision = mower.hear(east_m=29.0, course_deg=0.0, speed_mps=0.5)
+    assert decision.situation.clearance_m == pytest.approx(1.0 - 0.25, abs=0.01)
+
+
+@pytest.mark.parametrize("told", [{"heading_deg": 90.0}, {"course_deg": 90.0, "speed_mps": 0.5}])
+@pytest.mark.parametrize(("held_s", "turned"), [(0.375, True), (0.5, True), (0.625, False)])
+def test_a_lost_direction_is_held_for_a_moment(
+    told: dict[str, Any], held_s: float, turned: bool
+) -> None:
+    mower = Mower(mower={**BODY, "held_s": 0.5})
+    mower.hear(east_m=29.0, **told)
+    mower.hear(east_m=29.0, after_s=0.25)
+    decision = mower.hear(east_m=29.0, after_s=held_s - 0.25)
+    reach_m = 0.35 if turned else REACH_M
+    assert decision.situation.clearance_m == pytest.approx(1.0 - reach_m, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("course_deg", "reversing"),
+    [(90.0, False), (0.0, False), (180.0, False), (359.9, True), (180.1, True), (270.0, True)],
+)
+def test_a_course_nearer_to_the_tail_than_to_the_nose_is_reversing(
+    course_deg: float, reversing: bool
+) -> None:
+    """The nose at the east line, the lawn behind."""
+    decision = Mower().hear(east_m=29.2, heading_deg=90.0, course_deg=course_deg, speed_mps=0.5)
+    assert decision.situation.ahead_m is not None
+    assert (decision.situation.ahead_m > 0.8 - 0.35) is reversing
+
+
+@pytest.mark.parametrize("antenna_ahead_m", [-0.2, 0.2])
+def test_by_its_course_alone_the_end_that_sticks_out_farther_may_go_first(
+    antenna_ahead_m: float,
+) -> None:
+    def ahead_m(**told: Any) -> float:
+        mower = Mower(mower={"outline_m": OUTLINE, "antenna_m": [antenna_ahead_m, 0.0]})
+        found_m = mower.hear(east_m=29.0, course_deg=90.0, speed_mps=0.5, **told).situation.ahead_m
+        assert found_m is not None
+        return found_m
+
+    nose_first_m, tail_first_m = ahead_m(heading_deg=90.0), ahead_m(heading_deg=270.0)
+    assert (nose_first_m < tail_first_m) is (antenna_ahead_m < 0.0)
+    assert ahead_m() == pytest.approx(min(nose_first_m, tail_first_m), abs=1e-9)
+
+
+def test_along_the_fence_a_told_heading_is_not_turned_round() -> None:
+    """0.15 m of it are left of the antenna, towards the west line 0.3 m away, and 0.35 m right."""
+    body = {"outline_m": OUTLINE, "antenna_m": [0.0, 0.1]}
+    told = {"heading_deg": 0.0, "course_deg": 0.0, "speed_mps": 0.5}
+    situation = Mower(mower=body).hear(east_m=0.3, **told).situation
+    assert situation.clearance_m == pytest.approx(0.15, abs=0.01)
+    assert situation.ahead_m is not None
+    assert situation.ahead_m > 1.0
+    turned = Mower(mower=body).hear(east_m=0.3, **{**told, "heading_deg": 180.0}).situation
+    assert turned.clearance_m == pytest.approx(-0.05, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("within_deg", "off_deg", "believed"),
+    [(45.0, 44.0, True), (45.0, 46.0, False), (70.0, 69.0, True), (180.0, 180.0, True)],
+)
+def test_a_heading_that_the_way_taken_contradicts_is_believed_no_more(
+    within_deg: float, off_deg: float, believed: bool
+) -> None:
+    """Facing north, the side reaches 0.25 m towards the east line."""
+    mower = Mower(mower={**BODY, "course_within_deg": within_deg})
+    off = math.radians(off_deg)
+    for step in range(8):
+        way_m = 0.0625 * step
+        decision = mower.hear(
+            east_m=28.5 + way_m * math.sin(off),
+            north_m=10.0 + way_m * math.cos(off),
+            heading_deg=0.0,
+            speed_mps=0.5,
+            course_deg=0.0,
+        )
+    east_m = 28.5 + way_m * math.sin(off)
+    reach_m = 0.25 if believed else REACH_M
+    assert decision.situation.clearance_m == pytest.approx(30.0 - east_m - reach_m, abs=0.01)
+
+
+@pytest.mark.parametrize("heading_deg", [0.0, 170.0, 350.0])
+def test_the_way_of_a_mower_in_reverse_does_not_contradict_its_heading(heading_deg: float) -> None:
+    mower, back = Mower(), math.radians(heading_deg + 180.0)
+    for step in range(12):
+        way_m = 0.0625 * step
+        decision = mower.hear(
+            east_m=15.0 + way_m * math.sin(back),
+            north_m=10.0 + way_m * math.cos(back),
+            heading_deg=heading_deg,
+            speed_mps=0.5,
+            course_deg=(heading_deg + 180.0) % 360.0,
+        )
+    assert decision.situation.evidence.course_off_deg == pytest.approx(0.0, abs=0.5)
+
+
+def test_a_heading_that_nothing_contradicts_is_believed_however_little_it_may_be_off() -> None:
+    decision = Mower(mower={**BODY, "course_within_deg": 0.0}).hear(east_m=29.0, heading_deg=90.0)
+    assert decision.situation.clearance_m == pytest.approx(1.0 - 0.35, abs=0.01)
+
+
+# The way ahead, and how fast it may be gone
+
+REACTION_S = 0.3
+BRAKING_MPS2 = 1.5 * math.cos(math.radians(5.0)) - 9.80665 * math.sin(math.radians(5.0))
+"""On wet grass, down a slope of 5 degrees."""
+
+
+def with_blade(blade_stop_s: float, **stopping: float) -> Mower:
+    return Mower(mower={**BODY, "stopping": {"blade_stop_s": blade_stop_s, **stopping}})
+
+
+def test_a_speed_that_is_not_told_is_the_last_one_and_what_it_may_have_gained() -> None:
+    mower = Mower(mower={**BODY, "held_s": 0.5})
+    assert mower.hear().situation.speed_mps == 0.5
+    assert mower.hear(speed_mps=0.125).situation.speed_mps == 0.125
+    for held, untold in enumerate([None, math.nan, None, math.inf], start=1):
+        gained_mps = 0.5 * 0.125 * held
+        assert mower.hear(speed_mps=untold).situation.speed_mps == 0.125 + gained_mps
+    assert mower.hear().situation.speed_mps == 0.5
+
+
+def test_a_speed_that_is_not_told_is_no_more_than_the_top_speed() -> None:
+    mower = Mower()
+    mower.hear(speed_mps=0.45)
+    assert mower.hear().situation.speed_mps == 0.5
+
+
+@pytest.mark.parametrize(
+    ("speed_mps", "blade_stop_s", "way_m"),
+    [
+        (0.25, 1.0, 0.5 * (REACTION_S + 1.0)),
+        (1.0, 1.0, 1.0 * (REACTION_S + 1.0)),
+        (0.25, 0.0, 0.5 * REACTION_S + 0.5**2 / (2.0 * BRAKING_MPS2)),
+        (1.0, 0.0, 1.0 * REACTION_S + 1.0**2 / (2.0 * BRAKING_MPS2)),
+    ],
+)
+def test_it_looks_half_a_metre_farther_ahead_than_mower_and_blade_may_come(
+    speed_mps: float, blade_stop_s: float, way_m: float
+) -> None:
+    """Away from the fence, by the told speed or the top speed, whichever is greater.
+
+    That much is left once the bound is taken off.
+    """
+    mower = with_blade(blade_stop_s)
+    situation = mower.hear(east_m=29.2, heading_deg=270.0, speed_mps=speed_mps).situation
+    assert situation.ahead_m == pytest.approx(0.5 + way_m)
+
+
+def test_a_speed_that_is_no_mowers_is_not_looked_ahead_for_and_halts() -> None:
+    """10,000 knots are the most that a sentence may tell; to look as far would take minutes."""
+    decision = Mower().up().hear(heading_deg=0.0, speed_mps=5144.0)
+    assert decision.rung is HALTED
+    assert finding(decision, "stopping") is not None
+    assert decision.situation.ahead_m is not None
+    assert decision.situation.ahead_m <= 10.0
+
+
+@pytest.mark.parametrize("told", [{"age_s": math.nan}, {"sigma_major_m": math.inf}])
+def test_a_bound_that_is_no_number_leaves_nothing_ahead(told: dict[str, Any]) -> None:
+    decision = Mower().up().hear(heading_deg=0.0, **told)
+    assert decision.rung is HALTED
+    assert decision.situation.ahead_m is None
+    assert decision.grant.top_speed_mps == 0.0
+
+
+@pytest.mark.parametrize(("sigma_m", "halts"), [(0.5, False), (1.0, False), (3.0, True)])
+def test_a_wide_bound_takes_nothing_from_what_is_free_beyond_it(
+    sigma_m: float, halts: bool
+) -> None:
+    """In the middle of the lawn; 3 m of σ reach past every line."""
+    mower = Mower(limits={"bound": {"slowed": 50.0, "blade_off": 50.0, "halted": 50.0}})
+    for step in range(12):
+        decision = mower.hear(sigma_major_m=sigma_m, heading_deg=15.0 * step, speed_mps=0.0)
+    assert (finding(decision, "stopping") is not None) is halts
+
+
+def blade_permits_mps(left_m: float, blade_stop_s: float) -> float:
+    """All the way until the blade rests at one speed."""
+    return left_m / (REACTION_S + blade_stop_s)
+
+
+def brakes_permit_mps(left_m: float) -> float:
+    """The root of v t + v²/(2 a) = d."""
+    slowing_mps = BRAKING_MPS2 * REACTION_S
+    return -slowing_mps + math.sqrt(slowing_mps**2 + 2.0 * BRAKING_MPS2 * left_m)
+
+
+@pytest.mark.parametrize(("keep_m", "blade_keep_m"), [(0.2, 0.15), (0.0, 0.0)])
+@pytest.mark.parametrize("blade_stop_s", [0.0, 2.0])
+def test_no_more_speed_is_granted_than_comes_to_rest_with_enough_kept_free(
+    keep_m: float, blade_keep_m: float, blade_stop_s: float
+) -> None:
+    """Standing with its nose at the east line; the brakes decide, or the blade."""
+    mower = with_blade(blade_stop_s, keep_m=keep_m, blade_keep_m=blade_keep_m)
+    for _ in range(60):
+        decision = mower.hear(east_m=29.3, heading_deg=90.0, speed_mps=0.0)
+    left_m = decision.situation.left_ahead_m
+    assert left_m is not None
+    assert decision.rung is FULL
+    by_blade_mps = blade_permits_mps(left_m - blade_keep_m, blade_stop_s)
+    by_brakes_mps = brakes_permit_mps(left_m - keep_m)
+    assert (by_blade_mps < by_brakes_mps) is (blade_stop_s > 0.0)
+    permitted_mps = min(by_blade_mps, by_brakes_mps)
+    assert 0.0 < permitted_mps < 0.5
+    assert decision.grant.top_speed_mps == pytest.approx(permitted_mps)
+
+
+def test_between_epochs_the_mower_goes_on_and_less_speed_is_granted() -> None:
+    mower = Mower()
+    for step in range(61):
+        east_m = 29.0 - 0.01 * (60 - step)
+        decision = mower.hear(east_m=east_m, heading_deg=90.0, speed_mps=0.08, course_deg=90.0)
+    left_m = decision.situation.left_ahead_m
+    assert left_m is not None
+    assert decision.rung is FULL
+    for ticks in (1, 2, 3):
+        later = mower.tick()
+        assert later.situation.since_s == 0.125 * ticks
+        assert later.situation.left_ahead_m == pytest.approx(left_m - 0.08 * 0.125 * ticks)
+        assert later.grant.top_speed_mps < decision.grant.top_speed_mps
+        decision = later

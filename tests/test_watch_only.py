@@ -1,0 +1,198 @@
+"""A monitor that only watches changes nothing of what is decided."""
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import pytest
+from hypothesis import event, given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+from fenceguard.judgement.monitors import MONITORS
+from fenceguard.judgement.parameters import Parameters
+from fenceguard.judgement.supervisor import Supervisor
+from fenceguard.judgement.types import Decision, Inputs, Rung
+from fenceguard.lawn.fence import Fence
+from tests.conftest import many
+from tests.support.lawns import LAWN, collection, fence_of, polygon
+from tests.support.lives import BEFORE, FIELDS, LIVES, TIMES, Moment, Step, told
+from tests.support.mowing import BODY, Mower, settings
+
+FULL = Rung.FULL
+MOVES = st.sampled_from([(0.0, 0.0), (0.1, 0.0), (0.0, 0.1), (-0.3, 0.0), (0.0, -0.05), (2.0, 1.0)])
+FACING_EAST: dict[str, Any] = {"heading_deg": 90.0, "speed_mps": 0.0}
+STARTS = st.sampled_from(
+    [
+        ((15.0, 10.0), {}),
+        ((29.4, 10.0), FACING_EAST),
+        ((29.3, 10.0), FACING_EAST),
+        ((0.6, 0.7), {}),
+    ]
+)
+"""On open lawn, and where what is left ahead for mower or for blade limits the speed."""
+TOLD = st.fixed_dictionaries(
+    {},
+    optional={
+        **FIELDS,
+        "heading_deg": st.sampled_from([0.0, 90.0, 180.0, 270.0]),
+        "course_deg": st.sampled_from([0.0, 90.0, 180.0, 270.0]),
+        "speed_mps": st.sampled_from([0.0, 0.3, 0.5, 0.8]),
+        "lat_deg": st.none(),
+        "height_m": st.sampled_from([None, 100.3, 100.5, 103.0, math.nan]),
+    },
+)
+
+
+@st.composite
+def drives(draw: st.DrawFn) -> list[Step]:
+    """Mowers that come to full, move and are told with errors: stretches of epochs alike."""
+    (east_m, north_m), standing = draw(STARTS)
+    life = up_at((east_m, north_m), **standing)
+    for _ in range(draw(st.integers(1, 4))):
+        fields, (east_by_m, north_by_m) = draw(TOLD), draw(MOVES)
+        after_s, silent = draw(TIMES), draw(st.sampled_from([False, False, False, True]))
+        for _ in range(draw(st.integers(1, 10))):
+            east_m, north_m = east_m + east_by_m, north_m + north_by_m
+            utc_after_s = None if silent else after_s
+            life.append(Step(after_s, utc_after_s, (east_m, north_m), fields, False))
+    return life
+
+
+def up_at(place: tuple[float, float], **fields: Any) -> list[Step]:
+    """Steps that bring a mower to full at a place."""
+    return [step._replace(place=place, fields=fields) for step in BEFORE]
+
+
+def uneven() -> Fence:
+    """The lawn with heights and stations, so that every monitor has something to say."""
+    lawn = polygon(LAWN, "keep_in", "lawn")
+    lawn["properties"]["stations"] = ["0001", "0002"]
+    for position in lawn["geometry"]["coordinates"][0]:
+        position.append(100.0)
+    return fence_of(collection(lawn))
+
+
+UNEVEN = uneven()
+MAY_WATCH = [one.name for one in MONITORS if not one.indispensable]
+
+
+def judged(moments: Sequence[Moment], parameters: Parameters) -> list[Decision]:
+    supervisor = Supervisor(parameters, UNEVEN)
+    return [supervisor.step(one.now_s, one.epoch, Inputs(one.reset)) for one in moments]
+
+
+def only_watching(monitor: str) -> Parameters:
+    """As the settings say it, where they may; of the others by their limits alone."""
+    body = {**BODY, "antenna_height_m": 0.3}
+    if monitor in MAY_WATCH:
+        return settings(mower=body, limits={monitor: {"watch_only": True}}).parameters()
+    given = settings(mower=body).parameters()
+    watching = given.monitors[monitor]._replace(acts=False)
+    return given._replace(monitors={**given.monitors, monitor: watching})
+
+
+INERT: dict[str, dict[str, Any]] = {
+    "course": {"course_within_deg": math.inf},
+    "stopping": {"keep_m": -math.inf},
+    "blade_stop": {"blade_keep_m": -math.inf},
+}
+"""What the chain does because of a monitor, besides asking it, and how it is not done."""
+
+
+def silenced(monitor: str) -> Parameters:
+    """It can never speak, and nothing is done because of it."""
+    given = settings(mower={**BODY, "antenna_height_m": 0.3}).parameters()
+    others = {name: one for name, one in given.monitors.items() if name != monitor}
+    body = given.mower._replace(**INERT.get(monitor, {}))
+    return given._replace(mower=body, monitors=others)
+
+
+@pytest.mark.parametrize("monitor", MAY_WATCH)
+def test_a_monitor_without_a_limit_is_one_that_cannot_speak(monitor: str) -> None:
+    never = dict.fromkeys(("slowed", "blade_off", "halted", "locked"), "never")
+    limits = {monitor: never}
+    given = settings(mower={**BODY, "antenna_height_m": 0.3}, limits=limits).parameters()
+    assert given.monitors[monitor].rows == ()
+    assert given._replace(monitors=silenced(monitor).monitors) == silenced(monitor)
+
+
+def unchanged(monitor: str, life: list[Step]) -> bool:
+    """Asserts that all is decided as though it could not speak; whether it found something."""
+    moments = told(life)
+    watching = judged(moments, only_watching(monitor))
+    for one, other in zip(watching, judged(moments, silenced(monitor)), strict=True):
+        assert repr(one._replace(watched=())) == repr(other)
+    return any(one.watched for one in watching)
+
+
+@pytest.mark.parametrize("monitor", [one.name for one in MONITORS])
+@examples(max_examples=many(0.3), deadline=None)
+@given(life=st.one_of(drives(), LIVES.map(lambda life: [*BEFORE, *life])))
+def test_a_monitor_that_only_watches_changes_nothing(monitor: str, life: list[Step]) -> None:
+    event(f"{monitor} found something: {unchanged(monitor, life)}")
+
+
+def steady(count: int = 1, **changes: Any) -> list[Step]:
+    """Epochs alike, an eighth of a second apart in the middle of the lawn but for the changes."""
+    after_s = changes.pop("after_s", 0.125)
+    utc_after_s, place = changes.pop("utc_after_s", after_s), changes.pop("place", (15.0, 10.0))
+    return [Step(after_s, utc_after_s, place, changes, False)] * count
+
+
+EAST: dict[str, Any] = {"heading_deg": 90.0, "course_deg": 90.0, "speed_mps": 0.5}
+SPEAKS = {
+    "silence": steady(after_s=2.0),
+    "frozen": steady(after_s=0.625, utc_after_s=0.0),
+    "late": steady(after_s=0.625, utc_after_s=0.125),
+    "solution": steady(quality=5),
+    "correction_age": steady(age_s=11.0),
+    "station": steady(station="0009"),
+    "satellites": steady(satellites=7),
+    "hdop": steady(hdop=3.0),
+    "bound": steady(sigma_major_m=0.05),
+    "refix": [*steady(4, speed_mps=0.0), *steady(4, place=(17.0, 10.0), speed_mps=0.0)],
+    "jump": steady(place=(17.0, 10.0)),
+    "drift": [*steady(4, speed_mps=0.0), *steady(4, place=(15.5, 10.0), speed_mps=0.0)],
+    "height": steady(height_m=103.0),
+    # It goes north and says that it goes east.
+    "course": [
+        step
+        for number in range(12)
+        for step in steady(place=(29.0, 10.0 + 0.0625 * number), **EAST)
+    ],
+    "room": steady(place=(0.45, 10.0)),
+    "stopping": steady(place=(29.56, 10.0), **FACING_EAST),
+    "blade_stop": steady(place=(29.56, 10.0), **FACING_EAST),
+}
+"""For each monitor, what makes it speak."""
+BEFOREHAND = {
+    "stopping": up_at((29.4, 10.0), **FACING_EAST),
+    "blade_stop": up_at((29.3, 10.0), **FACING_EAST),
+}
+"""Where the brakes decide about the told speed, and where the blade does."""
+
+
+@pytest.mark.parametrize("monitor", SPEAKS)
+def test_nor_does_it_when_it_has_something_to_say(monitor: str) -> None:
+    assert unchanged(monitor, [*BEFOREHAND.get(monitor, BEFORE), *SPEAKS[monitor]])
+
+
+def test_a_speed_that_only_one_of_the_two_limits_is_still_limited() -> None:
+    """With the nose 0.25 m from the line, standing: nothing is demanded of it yet."""
+    for name in ("stopping", "blade_stop"):
+        mower = Mower(limits={name: {"watch_only": True}})
+        for _ in range(60):
+            decision = mower.hear(east_m=29.4, heading_deg=90.0, speed_mps=0.0)
+        assert decision.rung is FULL
+        assert 0.0 < decision.grant.top_speed_mps < 0.12
+
+
+def test_with_both_only_watching_the_way_ahead_limits_no_speed() -> None:
+    only = {name: {"watch_only": True} for name in ("stopping", "blade_stop")}
+    mower = Mower(limits=only)
+    for _ in range(60):
+        decision = mower.hear(east_m=29.56, heading_deg=90.0, speed_mps=0.0)
+    assert decision.rung is FULL
+    assert [one.monitor for one in decision.watched] == ["stopping", "blade_stop"]
+    assert decision.grant.top_speed_mps == 0.5
