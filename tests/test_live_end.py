@@ -13,9 +13,10 @@ from fenceguard.journal.records import Sensed, Stop
 from fenceguard.settings import Loaded, load
 from fenceguard.sources.serial_port import SerialPort
 from tests.support.lawns import write_settings
-from tests.support.machine import SLACK_S, SOON, TICK_S, Machine, Receiver, wired
+from tests.support.machine import SOON, TICK_S, Machine, Receiver, wired
 from tests.support.pins import PinError
 from tests.support.plug import Plug
+from tests.support.waiting import SLACK_S
 
 pytestmark = pytest.mark.live
 

@@ -16,18 +16,9 @@ from fenceguard.sources.serial_port import SerialPort
 from tests.bench.recorded import Gga, raw_gga, unpacked
 from tests.bench.recorded import write_settings as write_settings_around
 from tests.support.lawns import write_settings
-from tests.support.machine import (
-    DROP_S,
-    SILENCE_S,
-    SLACK_S,
-    SOON,
-    TICK_S,
-    Machine,
-    Receiver,
-    until,
-    wired,
-)
+from tests.support.machine import DROP_S, SILENCE_S, SOON, TICK_S, Machine, Receiver, wired
 from tests.support.plug import Plug
+from tests.support.waiting import SLACK_S, until
 
 pytestmark = pytest.mark.live
 

@@ -19,9 +19,10 @@ from fenceguard.errors import BadInput
 from fenceguard.journal.read import entries
 from fenceguard.journal.verify import verify
 from tests.support.lawns import write_settings
-from tests.support.machine import END_S, SLACK_S, TICK_S, Receiver, until, wired
+from tests.support.machine import END_S, TICK_S, Receiver, wired
 from tests.support.pins import ALL_OFF, observed, observed_levels
 from tests.support.plug import Plug
+from tests.support.waiting import SLACK_S, until
 
 pytestmark = pytest.mark.live
 

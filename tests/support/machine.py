@@ -23,8 +23,6 @@ from tests.support.pins import PINS, RESET_PIN, WIRED, Board, Pin
 from tests.support.plug import Plug
 
 TICK_S = 0.1
-SLACK_S = 0.25
-"""By which a busy machine may be late."""
 DROP_S = 0.5
 """From an epoch's arrival to the lines."""
 SILENCE_S = {"slowed": 0.5, "blade_off": 1.0, "halted": 1.5}
@@ -183,15 +181,6 @@ class Receiver:
         rmc = nmea.rmc(clock, place, knots=knots, course_deg=self.course_deg, date="140531")
         os.set_blocking(self.plug.far, False)
         os.write(self.plug.far, gga + rmc)
-
-
-def until(condition: Callable[[], bool]) -> float:
-    """Wait for a condition; when it held."""
-    end_s = time.monotonic() + PATIENCE_S
-    while not condition():
-        assert time.monotonic() < end_s, "what was waited for did not happen"
-        time.sleep(0.002)
-    return time.monotonic()
 
 
 def wired(**changes: Any) -> dict[str, Any]:
