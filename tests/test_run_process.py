@@ -6,6 +6,7 @@ import re
 import select
 import signal
 import subprocess
+import sys
 import time
 import tty
 from collections.abc import Callable, Iterator
@@ -18,8 +19,10 @@ from fenceguard.cli.common import OUTPUTS_CAUTION
 from fenceguard.errors import BadInput
 from fenceguard.journal.read import entries
 from fenceguard.journal.verify import verify
+from tests.support.disks import fill
 from tests.support.lawns import write_settings
-from tests.support.machine import END_S, TICK_S, Receiver, wired
+from tests.support.machine import END_S, PATIENCE_S, TICK_S, Receiver, wired
+from tests.support.made import QUICK, standing
 from tests.support.pins import ALL_OFF, observed, observed_levels
 from tests.support.plug import Plug
 from tests.support.waiting import SLACK_S, until
@@ -210,3 +213,79 @@ def test_without_lines_there_is_no_caution(run: Run, receiver: Receiver) -> None
     _, err = command.end()
     assert err == ""
     assert command.levels() == {}
+
+
+# From standard input
+
+
+class Piped:
+    """`fenceguard run` that reads what is written to its standard input."""
+
+    def __init__(self, directory: Path, **changes: Any) -> None:
+        self.journal = directory / "journal"
+        settings = {
+            "receiver": {"port": "-"},
+            "journal": {"directory": str(self.journal)},
+            **QUICK,
+            **changes,
+        }
+        file = write_settings(directory, **settings)
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "fenceguard", "run", "--settings", file],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+
+    def begun(self) -> bool:
+        """Whether its start is in the journal."""
+        try:
+            return any(True for _ in entries(self.journal))
+        except BadInput:
+            return False
+
+    def end(self, data: bytes) -> tuple[int, str, str]:
+        """Write all that, and nothing more will come: exit status and what was said."""
+        out, err = self._process.communicate(data, timeout=PATIENCE_S + END_S)
+        return self._process.returncode, out.decode(), err.decode()
+
+
+def test_a_run_that_never_reached_full_says_what_held_it(tmp_path: Path) -> None:
+    piped = Piped(tmp_path)
+    until(piped.begun)
+    time.sleep(0.5)
+    status, out, err = piped.end(standing(1.0))
+    assert (status, err) == (0, "")
+    stopped = out.splitlines()[-1]
+    held = re.fullmatch(
+        r"stopped: the input ended; 0 interventions; it never reached full, held by: (.+)", stopped
+    )
+    assert held is not None, out
+    assert "silence 0." in held[1]
+
+
+@pytest.mark.parametrize("what", ["journal", "recording"])
+def test_records_that_could_not_be_written_are_said_and_told_by_the_exit_status(
+    tmp_path: Path, small_disk: Path, what: str
+) -> None:
+    full = small_disk / what
+    piped = Piped(tmp_path, **{what: {"directory": str(full)}, "outputs": "none"})
+    if what == "journal":
+        piped.journal = full
+    until(piped.begun)
+    filler = fill(small_disk)
+    status, out, err = piped.end(standing(60.0))
+    filler.unlink()
+    assert (status, err) == (3, "")
+    said = re.findall(
+        rf"^{full}: \d+ records? could not be written; look after the disk$", out, re.M
+    )
+    assert len(said) == 1, out
+
+
+def test_where_all_was_written_the_exit_status_is_nought(tmp_path: Path, small_disk: Path) -> None:
+    piped = Piped(tmp_path, recording={"directory": str(small_disk / "recording")})
+    until(piped.begun)
+    status, out, err = piped.end(standing(1.0))
+    assert (status, err) == (0, "")
+    assert "could not be written" not in out
