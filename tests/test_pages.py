@@ -101,10 +101,8 @@ def test_every_line_of_the_developers_page_fits() -> None:
 def commands(text: str) -> Iterator[list[str]]:
     """The words of each call of fenceguard in lines of a shell."""
     for line in text.splitlines():
-        for one in re.split(r"&&|\|", line):
-            words = shlex.split(one.partition("<")[0], comments=True)
-            if words and words[0] in ("fenceguard", ".venv/bin/fenceguard"):
-                yield words[1:]
+        for call in re.findall(r"(?:^|&& |\| ) *(?:\.venv/bin/)?fenceguard ([^&|<]+)", line):
+            yield shlex.split(call, comments=True)
 
 
 TYPED = [

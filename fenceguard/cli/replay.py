@@ -56,9 +56,9 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser = commands.add_parser(
         "replay",
         help="run the supervisor over recorded receiver output",
-        description="Runs the supervisor over recordings, and tells every intervention and its cause. "
-        "A recording is what a receiver sent (plain or .gz, - for standard input), or what the "
-        "command run recorded.",
+        description="Runs the supervisor over recordings, and tells every intervention and its "
+        "cause. A recording is what a receiver sent (plain or .gz, - for standard input), or what "
+        "the command run recorded.",
         epilog=EXAMPLES,
         formatter_class=HelpFormatter,
     )
@@ -83,7 +83,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         "--same-as",
         type=Path,
         metavar="DIR",
-        help="run what the command run recorded again, and prove that each decision is the one in "
+        help="run again what the command run recorded, and prove that each decision is the one in "
         "the journal there, or show the first that is not; settings and fence are the journal's "
         "unless --settings is given",
     )

@@ -60,8 +60,8 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser = commands.add_parser(
         "run",
         help="supervise a mower, live",
-        description="Watches the receiver, holds or drops the output lines, and writes the journal and "
-        "the recording, until stopped.",
+        description="Watches the receiver, holds or drops the output lines, and writes the journal "
+        "and the recording, until stopped.",
         epilog=EXAMPLES,
         formatter_class=HelpFormatter,
     )
