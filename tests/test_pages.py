@@ -11,6 +11,8 @@ import pytest
 from fenceguard.cli import CAUTION, audit, check, drill, main, replay, run
 from fenceguard.cli.common import OUTPUTS_CAUTION
 from fenceguard.judgement.ladder import RISES, RUNGS
+from tests.bench.results import BENCHES, replaced
+from tests.bench.results import PAGE as RESULTS
 from tests.pages import MADE, PAGES, PART, PICTURE, ROOT, File, ladder, made, out_of_date
 
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -162,3 +164,20 @@ def test_help_fits_a_terminal_and_no_line_of_its_examples_is_broken(
     lines = written.replace(OUTPUTS_CAUTION, "").splitlines()
     assert lines
     assert set(lines) <= set(told)
+
+
+def test_the_page_of_results_has_a_part_for_each_bench_and_keeps_the_rest() -> None:
+    page = RESULTS.read_text(encoding="utf-8")
+    for name in BENCHES:
+        other = replaced(page, name, "| other |")
+        assert other.count("| other |") == 1
+        assert len(re.findall(r"(?m)^#", other)) == len(re.findall(r"(?m)^#", page))
+    with pytest.raises(ValueError, match="no such: there are 0 such parts"):
+        replaced(page, "no such", "")
+
+
+def test_the_readme_tells_what_each_rung_gives() -> None:
+    rows = re.findall(r"(?m)^\| `(\w+)` \| (on|off) \| (on|off) \| (on|off) \|", README)
+    assert rows == [
+        (rung.word, *("on" if given else "off" for given in gives)) for rung, gives in RUNGS.items()
+    ]

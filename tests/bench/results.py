@@ -11,6 +11,7 @@ import platform
 import re
 import subprocess
 import sys
+import textwrap
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +21,7 @@ ROOT = Path(__file__).parents[2]
 PAGE = Path(__file__).with_name("results.md")
 PART = "<!-- made by python -m tests.bench.results: {name} -->\n"
 END = "<!-- end -->"
+UNITS = {"s": "s", "us": "µs", "mib": "MiB"}
 Figures = dict[str, float]
 """Figures by what they are of."""
 
@@ -34,25 +36,30 @@ class Bench(NamedTuple):
 
 def _of_replay(told: Any) -> Figures:
     found = {
-        f"{name}: {label.replace('_', ' ')}": value
-        for label in next(iter(told["logs"].values()))
+        f"{name}: {_in_words(label)}": value
         for name, one in told["logs"].items()
-        if (value := one[label]) is not None
+        for label, value in one.items()
     }
     return {**found, "import of the live service, s": told["service_import_s"]}
+
+
+def _in_words(label: str) -> str:
+    """A figure's name with its unit apart."""
+    what, _, unit = label.rpartition("_")
+    return f"{what}, {UNITS[unit]}" if unit in UNITS else label
 
 
 BENCHES = {
     "replay": Bench(
         "tests.bench",
         "A made-up hour of mowing at 10 Hz and two recordings of real receivers. `bare` is a loop "
-        "of pynmea2.parse over the same sentences, and `ratio` the replay's time by that; `us` are "
-        "microseconds for one epoch, with the ticks between.",
+        "of pynmea2.parse over the same sentences, and `ratio` the replay's time by that; µs are "
+        "for one epoch, with the ticks between.",
         _of_replay,
     ),
     "fences": Bench(
         "tests.bench.fences",
-        "What an epoch with its tick costs in the judgement, in microseconds, by the fence.",
+        "What an epoch with its tick costs in the judgement, in µs, by the fence.",
         dict,
     ),
     "drills": Bench("tests.bench.drills", "How fast drills run.", dict),
@@ -71,10 +78,16 @@ def figures(bench: Bench, root: Path) -> Figures | None:
 
 
 def revision(root: Path) -> str:
-    """The revision of a checkout, short; with what was changed in it said."""
-    told = ["git", "-C", str(root), "describe", "--always", "--abbrev=7", "--exclude=*", "--dirty"]
-    said = subprocess.run(told, stdout=subprocess.PIPE, text=True, check=True).stdout.strip()
-    return said.replace("-dirty", " with changes")
+    """The revision of a checkout, short, and whether there are changes, but for results.md."""
+    changed = _git(root, "status", "--porcelain", "--untracked-files=no", ":!*results.md")
+    return _git(root, "rev-parse", "--short=7", "HEAD") + (" with changes" if changed else "")
+
+
+def _git(root: Path, *words: str) -> str:
+    done = subprocess.run(
+        ["git", "-C", str(root), *words], stdout=subprocess.PIPE, text=True, check=True
+    )
+    return done.stdout.strip()
 
 
 def machine() -> str:
@@ -85,16 +98,22 @@ def machine() -> str:
 
 def section(bench: Bench, beside: Path | None) -> str:
     """What results.md tells of one bench. Raises RuntimeError where it shows nothing."""
+    revisions = [revision(root) for root in (beside, ROOT) if root is not None]
     before = None if beside is None else figures(bench, beside)
     now = figures(bench, ROOT)
     if not now:
         raise RuntimeError(f"{bench.module} --json told nothing")
-    lines = [bench.about, "", f"{datetime.now(UTC):%Y-%m-%d}, on {machine()}.", ""]
+    lines = [
+        *textwrap.wrap(bench.about, 100),
+        "",
+        f"{datetime.now(UTC):%Y-%m-%d}, on {machine()}.",
+        "",
+    ]
     if before is None or beside is None:
-        lines += [f"| | {revision(ROOT)} |", "| --- | --- |"]
+        lines += [f"| | {revisions[-1]} |", "| --- | --- |"]
         lines += [f"| {name} | {text(value)} |" for name, value in now.items()]
         return "\n".join(lines)
-    lines += [f"| | {revision(beside)} | {revision(ROOT)} | ratio |", "| --- | --- | --- | --- |"]
+    lines += [f"| | {' | '.join(revisions)} | ratio |", "| --- | --- | --- | --- |"]
     for name, value in now.items():
         was = before.get(name)
         told = ("", "") if was is None else (text(was), f"{value / was:.2f}" if was else "")
