@@ -46,7 +46,10 @@ examples:
   fenceguard run --settings mower.yaml --set receiver.port=/dev/ttyACM1
   some-source | fenceguard run --settings mower.yaml --set receiver.port=-
 
-It ends, with every line off, on SIGTERM, SIGINT and SIGHUP.
+It ends, with every line off, on SIGTERM, SIGINT, SIGHUP and SIGQUIT.
+
+exit status: 0 stopped, or the input ended; 2 bad input; 3 records of the
+journal or the recording could not be written
 
 {OUTPUTS_CAUTION}
 """
@@ -57,8 +60,8 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser = commands.add_parser(
         "run",
         help="supervise a mower, live",
-        description="Watches the receiver, holds or drops the output lines and writes the journal, "
-        "until stopped.",
+        description="Watches the receiver, holds or drops the output lines, and writes the journal "
+        "and the recording, until stopped.",
         epilog=EXAMPLES,
         formatter_class=HelpFormatter,
     )
