@@ -73,7 +73,7 @@ def test_what_is_not_known_is_none() -> None:
     change = entry.record
     assert isinstance(change, Changed)
     assert [(one.value, one.limit) for one in change.findings] == [(None, None), ("float", "fixed")]
-    assert change.where == type(change.where)(None, None, "", None, None)
+    assert change.where == type(change.where)(None, None, False, "", None, None)
 
 
 @pytest.mark.parametrize("part", Bound._fields)

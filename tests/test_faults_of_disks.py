@@ -362,6 +362,25 @@ def test_an_exception_anywhere_in_the_thread_is_told_and_does_not_end_it(
     assert memory.writer.unwritten == (1 if call == "write" else 0)
 
 
+def test_trouble_with_one_that_is_then_lost_is_over_with_it(
+    opened: Opened, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    raised: list[Exception] = [OSError(5, "Input/output error"), ValueError("odd")]
+
+    def raises(*_: Any) -> None:
+        raise raised.pop(0) if len(raised) > 1 else raised[0]
+
+    memory = opened(tmp_path)
+    with monkeypatch.context() as broken:
+        broken.setattr(type(memory.writer._files), "write", raises)
+        memory.add()
+        assert memory.told("Input/output error")
+        assert memory.told("ValueError: odd")
+    assert memory.told("lacks something; how much is told with what comes next")
+    memory.add()
+    assert memory.over()
+
+
 def test_an_exception_that_ends_the_thread_is_told(
     opened: Opened, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

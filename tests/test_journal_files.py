@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fenceguard.appending.place import AppendedFile
 from fenceguard.errors import BadInput
 from fenceguard.journal import files as journal_files
 from fenceguard.journal.files import (
@@ -92,16 +93,23 @@ def test_a_part_is_known_by_its_name(day: Any, number: int) -> None:
 # Rotation
 
 
+@pytest.mark.parametrize("openings", ["one", "many"])
 @pytest.mark.parametrize(("spare", "parts"), [(-1, 3), (0, 2), (1, 2)])
-def test_a_file_grows_to_its_size_and_not_past_it(tmp_path: Path, spare: int, parts: int) -> None:
+def test_a_file_grows_to_its_size_and_not_past_it(
+    tmp_path: Path, spare: int, parts: int, openings: str
+) -> None:
     """Of four records three fit, or one byte too few is there for the third."""
     one = line_bytes(tmp_path / "one")
     with_prev = line_bytes_of_second(tmp_path / "two")
     size = one + 2 * with_prev + spare
     directory = tmp_path / "journal"
-    summaries(directory, [NOON_S] * 4 + ([NOON_S] if spare < 0 else []), file_mib=size / MIB)
+    times_s = [NOON_S] * (5 if spare < 0 else 4)
+    for written_s in [times_s] if openings == "one" else [[time_s] for time_s in times_s]:
+        summaries(directory, written_s, file_mib=size / MIB)
     assert names(directory) == [Part("2027-05-04", n).name for n in range(1, parts + 1)]
     assert all(file.stat().st_size <= size for file in day_files(directory))
+    first = day_files(directory)[0].read_bytes()
+    assert first.count(b"\n") == (2 if spare < 0 else 3)
     assert verify(directory).faults == []
 
 
@@ -124,6 +132,13 @@ def test_chain_and_parts_go_on_over_many_files_and_openings(tmp_path: Path) -> N
 def test_a_record_longer_than_a_file_gets_one_of_its_own(tmp_path: Path) -> None:
     summaries(tmp_path, [NOON_S] * 3, file_mib=10 / MIB)
     assert len(names(tmp_path)) == 3
+
+
+def test_a_run_that_begins_on_an_earlier_day_goes_on_in_the_newest_file(tmp_path: Path) -> None:
+    summaries(tmp_path, [NOON_S])
+    summaries(tmp_path, [NOON_S - DAY_S])
+    assert names(tmp_path) == ["2027-05-04.jsonl"]
+    assert tail(tmp_path).seq == 2
 
 
 def test_a_journal_without_parts_is_gone_on_with(tmp_path: Path) -> None:
@@ -208,6 +223,7 @@ def test_what_cannot_be_cleared_away_is_told_and_holds_up_no_record(
 # The end, read backwards
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=300), st.integers(1, 64), st.integers(1, 40))
 def test_lines_backwards_are_the_lines(
     tmp_path_factory: pytest.TempPathFactory, content: bytes, block: int, longest: int
@@ -317,7 +333,9 @@ print(after - before, time.perf_counter() - began_s, journal.next_intervention)
 """
 
 
-@pytest.mark.parametrize("tells", ["in the last record", "only in the first"])
+@pytest.mark.parametrize(
+    "tells", ["in the last record", "only in the first", "before a torn end as long"]
+)
 def test_opening_a_long_day_takes_little_memory(tmp_path: Path, tells: str) -> None:
     """A file of more than 100 MiB; the process's own peak, in KiB."""
     first = sealed({"seq": 1, "kind": "intervention_begun", "id": 4, "sum_before": ""})[0]
@@ -325,8 +343,8 @@ def test_opening_a_long_day_takes_little_memory(tmp_path: Path, tells: str) -> N
     last = sealed({"seq": 3, "kind": "summary", **TOTALS, "interventions": 4})[0]
     with (tmp_path / "2027-05-04.jsonl").open("wb") as file:
         file.write(first)
-        for _ in range(110 * MIB // (1000 * len(filler))):
-            file.write(filler * 1000)
+        for _ in range(110):
+            file.write(bytes(MIB) if "torn" in tells else filler * (1 + MIB // len(filler)))
         if tells == "in the last record":
             file.write(last)
     assert (tmp_path / "2027-05-04.jsonl").stat().st_size > 100 * MIB
@@ -336,6 +354,29 @@ def test_opening_a_long_day_takes_little_memory(tmp_path: Path, tells: str) -> N
     more_kib, _seconds, following = done.stdout.split()
     assert int(following) == 5
     assert int(more_kib) < 8 * 1024
+
+
+def test_a_file_that_cannot_be_read_is_said(tmp_path: Path) -> None:
+    (tmp_path / "2027-05-04.jsonl").mkdir()
+    with pytest.raises(BadInput, match=r"2027-05-04\.jsonl: cannot be read: Is a directory"):
+        verify(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("kind", "content", "said"),
+    [
+        ("odd", {}, "unknown kind 'odd'"),
+        ("stop", TOTALS, "stop record without reason"),
+    ],
+)
+def test_a_record_that_does_not_tell_what_it_must(
+    tmp_path: Path, kind: str, content: dict[str, Any], said: str
+) -> None:
+    journal = Journal(tmp_path)
+    journal.add("summary", 0.0, NOON_S, TOTALS)
+    journal.add(kind, 1.0, NOON_S, content)
+    journal.close()
+    assert verify(tmp_path).faults == [f"2027-05-04.jsonl:2: {said}"]
 
 
 # Fences
@@ -378,6 +419,22 @@ def test_a_fence_that_is_missing_or_damaged_is_a_fault_and_mended(
     assert verify(tmp_path).faults == [said]
     started(tmp_path)
     assert verify(tmp_path).faults == []
+
+
+def test_a_fence_is_on_the_disk_before_a_record_that_names_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Or whoever is killed in between leaves a journal with a fault."""
+    seen: list[bytes | None] = []
+    append = AppendedFile.append
+
+    def watched(file: AppendedFile, line: bytes) -> None:
+        seen.append(fence_bytes(tmp_path, hashed(FENCE)))
+        append(file, line)
+
+    monkeypatch.setattr(AppendedFile, "append", watched)
+    started(tmp_path)
+    assert seen == [FENCE]
 
 
 def test_a_journal_that_kept_no_fences_yet_is_no_fault(tmp_path: Path) -> None:

@@ -1,694 +1,354 @@
-"""The live service: a receiver on a real pseudo-terminal, and mock pins for the lines."""
+"""The live loop, moment by moment, with a real journal and a real recording."""
 
-import contextlib
-import os
-import re
-import select
-import signal
-import subprocess
-import threading
-import time
-import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Sequence
 from itertools import pairwise
-from pathlib import Path
-from typing import Any
 
 import pytest
-import yaml
-from fenceguard.account import Event
-from fenceguard.service import Service
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from fenceguard.cli.common import OUTPUTS_CAUTION
-from fenceguard.inputs.buttons import ResetButton
-from fenceguard.journal.read import records
-from fenceguard.journal.verify import verify
-from fenceguard.journal.write import Journal
-from fenceguard.judgement.types import Decision
-from fenceguard.outputs.lines import Lines
-from fenceguard.settings import Loaded, load
-from fenceguard.sources.serial_port import SerialPort
-from tests.bench.recorded import Gga, raw_gga, unpacked
-from tests.bench.recorded import write_settings as write_settings_around
-from tests.support import nmea
-from tests.support.lawns import offset, write_settings
-from tests.support.pins import (
-    ALL_OFF,
-    PINS,
-    RESET_PIN,
-    WIRED,
-    Board,
-    Pin,
-    PinError,
-    observed,
-    observed_levels,
-)
-from tests.support.plug import Plug
+from fenceguard.journal.records import Changed, Entry, Sensed, Start, Stop
+from fenceguard.judgement.types import Decision, Grant, Inputs, Rung
+from fenceguard.live import Live
+from fenceguard.recording.events import RESOLUTION_S
+from fenceguard.recording.read import Arrived, Started, Stopped
+from fenceguard.settings import Loaded
+from tests.support.lawns import loaded
+from tests.support.loop import BEGIN_S, Came, Noted, Ran, World, ran
+from tests.support.made import BEGIN, QUICK, RATE_HZ, standing, with_a_float
 
 TICK_S = 0.1
-SLACK_S = 0.25
-"""By which a busy machine may be late."""
-DROP_S = 0.5
-"""From an epoch's arrival to the lines."""
-SILENCE_S = {"slowed": 0.5, "blade_off": 1.0, "halted": 1.5}
-PATIENCE_S = 15.0
-"""How long anything is waited for before it counts as not happening."""
-END_S = 8.0
-"""How long a process may take to end: a second for its last texts, three for its journal."""
-SOON: dict[str, Any] = {
-    "arm": {"fixed_for_s": 0.3},
-    "clear_s": {"slowed": 0.2, "blade_off": 0.2, "halted": 0.3},
-    "blade_delay_s": 0.2,
-    "bound": {"sigma_m": {"float": 0.3}, "optimism": {"float": 1.0}, "floor_m": {"float": 0.0}},
-}
-"""Up as fast as may be, so that nobody has to wait; and a float stops the blade alone."""
-
-
-class Machine:
-    """A mower at work: the service on its thread, with its port, pins and journal."""
-
-    def __init__(self, loaded: Loaded, port: SerialPort) -> None:
-        settings = loaded.settings
-        assert settings.journal is not None
-        self.board = Board()
-        self.told: list[Event] = []
-        self.faults: list[str | None] = [None]
-        self.outcome: str | BaseException | None = None
-        self.directory = loaded.path(settings.journal.directory)
-        self._closed = False
-        self._port = port
-        self._journal = Journal(self.directory)
-        self._lines = Lines.from_settings(settings.outputs, self.board.factory)
-        button = (
-            ResetButton(settings.inputs.reset_pin, self.board.factory) if settings.inputs else None
-        )
-        self.service = Service(
-            loaded,
-            port,
-            self._lines,
-            self._journal,
-            told=self.told.append,
-            shown=self._shown,
-            button=button,
-        )
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
-
-    def _run(self) -> None:
-        try:
-            self.outcome = self.service.run()
-        except BaseException as error:
-            self.outcome = error
-
-    def _shown(self, _decision: Decision, fault: str | None) -> None:
-        if fault != self.faults[-1]:
-            self.faults.append(fault)
-
-    def pin(self, name: str) -> Pin:
-        """The pin of a line."""
-        return self.board.line(name)
-
-    def on(self, *names: str) -> bool:
-        """Whether all these lines are on."""
-        return all(self.pin(name).high for name in names)
-
-    def off(self) -> bool:
-        """Whether every line is off."""
-        return not any(self.pin(name).high for name in PINS)
-
-    def full(self) -> bool:
-        """Whether the lines are as on the rung `full`."""
-        return self.on("drive_enable", "blade_enable") and not self.on("slow")
-
-    def dropped_s(self, name: str) -> float:
-        """When the line was last written; it was put off then."""
-        last = self.pin(name).written[-1]
-        assert not last.high
-        return last.at_s
-
-    def ends(self) -> str | BaseException:
-        """Wait for the end; what came out of it."""
-        self._thread.join(PATIENCE_S)
-        assert self.outcome is not None, "the service does not end"
-        return self.outcome
-
-    def rungs(self) -> list[str]:
-        """Every rung that was taken so far."""
-        return [event.evidence["to"] for event in list(self.told) if event.kind == "rung"]
-
-    def close(self) -> None:
-        """End it, with whatever it holds; its journal must be sound. May be repeated."""
-        if self._closed:
-            return
-        self._closed = True
-        self.service.stop("the test ends")
-        self.ends()
-        self._port.close()
-        self._lines.close()
-        self._journal.close()
-        assert self.off()
-        assert verify(self.directory).faults == []
-
-
-class Receiver:
-    """What a receiver would say, ten times a second, to whatever is plugged in."""
-
-    RATE_HZ = 10.0
-
-    def __init__(self, plug: Plug) -> None:
-        self.plug = plug
-        self.east_m, self.north_m = 22.0, 10.0
-        self.course_deg, self.speed_mps = 90.0, 0.0
-        self.quality, self.age_s = 4, 1.0
-        self._number = 0
-        self._began_s = time.monotonic()
-
-    def talk_until(self, condition: Callable[[], bool]) -> float:
-        """Send epochs until a condition holds; when the first one was sent."""
-        first_s = time.monotonic()
-        for number in range(int(PATIENCE_S * self.RATE_HZ)):
-            self._send()
-            next_s = first_s + (number + 1) / self.RATE_HZ
-            while time.monotonic() < next_s:
-                if condition():
-                    return first_s
-                time.sleep(0.002)
-        raise AssertionError("what was waited for did not happen")
-
-    def talk(self, span_s: float) -> None:
-        """Send epochs for a while."""
-        end_s = time.monotonic() + span_s
-        self.talk_until(lambda: time.monotonic() >= end_s)
-
-    def _send(self) -> None:
-        # Its clock goes on while the plug is out.
-        tenths = max(self._number, round((time.monotonic() - self._began_s) * 10.0))
-        self._number = tenths + 1
-        self.east_m += self.speed_mps / self.RATE_HZ
-        clock = nmea.clock(9 * 3600 + tenths / 10)
-        lat_deg, lon_deg = offset(self.east_m, self.north_m)
-        place = nmea.place(lat_deg, lon_deg)
-        knots = self.speed_mps / 0.514444
-        gga = nmea.gga(clock, place, quality=self.quality, hdop=0.8, age_s=self.age_s)
-        rmc = nmea.rmc(clock, place, knots=knots, course_deg=self.course_deg, date="140531")
-        os.set_blocking(self.plug.far, False)
-        os.write(self.plug.far, gga + rmc)
-
-
-def until(condition: Callable[[], bool]) -> float:
-    """Wait for a condition; when it held."""
-    end_s = time.monotonic() + PATIENCE_S
-    while not condition():
-        assert time.monotonic() < end_s, "what was waited for did not happen"
-        time.sleep(0.002)
-    return time.monotonic()
-
-
-def wired(**changes: Any) -> dict[str, Any]:
-    """Settings with every line and the reset button wired, and up again soon; None leaves out."""
-    settings = {
-        "receiver": {"port": "receiver"},
-        "outputs": WIRED,
-        "inputs": {"reset_pin": RESET_PIN},
-        "journal": {"directory": "journal"},
-        "limits": {"silence": SILENCE_S},
-        "tick_s": TICK_S,
-        **SOON,
-        **changes,
-    }
-    return {key: value for key, value in settings.items() if value is not None}
-
-
-@pytest.fixture
-def receiver(plug: Plug) -> Receiver:
-    return Receiver(plug)
-
-
-Start = Callable[..., Machine]
-
-
-@pytest.fixture
-def start(tmp_path: Path, plug: Plug) -> Iterator[Start]:
-    """Starts a machine with settings changed, or with such as are given."""
-    with contextlib.ExitStack() as ending:
-
-        def start(
-            given: Loaded | None = None,
-            port: Callable[[str, int], SerialPort] = SerialPort,
-            **changes: Any,
-        ) -> Machine:
-            loaded = given or load(write_settings(tmp_path, **wired(**changes)))
-            machine = Machine(loaded, port(str(plug.path), 115200))
-            ending.callback(machine.close)
-            return machine
-
-        yield start
-
-
-# A recording at its true pace
-
-
-def test_a_recorded_loss_of_the_fixed_solution_drops_the_blade(
-    start: Start, plug: Plug, tmp_path: Path, log: Callable[[str], Path]
-) -> None:
-    data = unpacked(log("walk-1hz-fixed-float.ubx.gz"))
-    everything = raw_gga(data)
-    change = next(
-        index
-        for index in range(9, len(everything))
-        if everything[index].quality == 5
-        and {e.quality for e in everything[index - 9 : index]} == {4}
-    )
-    epochs = everything[change - 9 : change + 2]
-    bursts = [data[slice(*span)] for span in spans(data, epochs)]
-    more = yaml.safe_dump(wired(outputs=None, limits=None))
-    file = write_settings_around(tmp_path, everything, (1.5, 2.5, 4.0), more)
-    file.write_text(file.read_text().replace("outputs: none", f"outputs: {wired()['outputs']}"))
-    machine = start(load(file))
-    began_s = time.monotonic()
-    for number, (epoch, burst) in enumerate(zip(epochs, bursts, strict=True)):
-        time.sleep(max(0.0, began_s + number - time.monotonic()))
-        if epoch is epochs[9]:
-            assert machine.full()
-            assert machine.rungs() == ["blade_off", "slowed", "full"]
-            assert machine.pin("warning").written, "the blade started without a warning"
-        sent_s = time.monotonic()
-        os.write(plug.far, burst)
-        if epoch is epochs[9]:
-            until(lambda: not machine.on("blade_enable"))
-            assert machine.dropped_s("blade_enable") - sent_s <= DROP_S
-            assert machine.on("drive_enable", "slow")
-    assert machine.rungs()[3:] == ["blade_off"]
-    begun = next(event for event in machine.told if event.kind == "intervention_begun")
-    assert begun.evidence["cause"]["monitor"] == "solution"
-    assert begun.evidence["cause"]["value"] == "float"
-    clock = time.strftime("%H:%M:%S", time.gmtime(epochs[9].time_s))
-    assert f"T{clock}" in begun.evidence["epoch"]["utc"]
-
-
-def spans(data: bytes, epochs: list[Gga]) -> Iterator[tuple[int, int]]:
-    """Where each second of a recording begins and ends: its burst begins with RMC."""
-    times_s = [*(epoch.time_s for epoch in epochs), epochs[-1].time_s + 1.0]
-    clocks = [time.strftime("%H%M%S", time.gmtime(time_s)) for time_s in times_s]
-    starts = [data.index(f"$GNRMC,{clock}.00,".encode()) for clock in clocks]
-    return pairwise(starts)
-
-
-# Generated epochs
-
-
-def test_the_lines_come_on_when_armed_and_not_before(start: Start, receiver: Receiver) -> None:
-    machine = start()
-    receiver.quality = 5
-    receiver.talk(1.0)
-    assert not machine.on("drive_enable")
-    assert machine.rungs() == []
-    receiver.quality = 4
-    fixed_s = receiver.talk_until(lambda: machine.on("drive_enable"))
-    assert time.monotonic() - fixed_s >= SOON["arm"]["fixed_for_s"]
-    receiver.talk_until(lambda: machine.on("warning"))
-    assert not machine.on("blade_enable")
-    receiver.talk_until(machine.full)
-    assert machine.rungs() == ["blade_off", "slowed", "full"]
-    beats = len(machine.pin("heartbeat").written)
-    receiver.talk(1.0)
-    assert 5 <= len(machine.pin("heartbeat").written) - beats <= 11
-
-
-def test_a_float_solution_drops_the_blade_and_then_gives_it_back(
-    start: Start, receiver: Receiver
-) -> None:
-    machine = start()
-    receiver.talk_until(machine.full)
-    receiver.quality = 5
-    sent_s = receiver.talk_until(lambda: not machine.on("blade_enable"))
-    assert machine.dropped_s("blade_enable") - sent_s <= DROP_S
-    assert machine.on("drive_enable", "slow")
-    receiver.quality = 4
-    receiver.talk_until(machine.full)
-
-
-@pytest.mark.parametrize(
-    ("age_s", "dropped"), [(20.1, "blade_enable"), (60.1, "drive_enable")], ids=["blade", "drive"]
-)
-def test_corrections_older_than_a_limit_drop_its_line(
-    start: Start, receiver: Receiver, age_s: float, dropped: str
-) -> None:
-    machine = start()
-    receiver.age_s = 10.0
-    receiver.talk_until(machine.full)
-    receiver.talk(0.5)
-    assert machine.full()
-    receiver.age_s = age_s
-    sent_s = receiver.talk_until(lambda: not machine.on(dropped))
-    assert machine.dropped_s(dropped) - sent_s <= DROP_S
-    assert not machine.on("blade_enable")
-    assert machine.on("drive_enable") is (dropped == "blade_enable")
-
-
-def test_coming_too_near_to_the_fence_drops_all(start: Start, receiver: Receiver) -> None:
-    """The lawn ends 30 m east; the mower's front edge is 0.35 m ahead of the antenna."""
-    machine = start()
-    receiver.east_m = 28.2
-    receiver.talk_until(machine.full)
-    receiver.speed_mps = 0.5
-    receiver.talk_until(lambda: receiver.east_m > 28.5)
-    assert machine.full()
-    # The blade takes 0.3 + 1 s to rest: 0.65 m at 0.5 m/s, and the bound comes on top.
-    receiver.talk_until(lambda: receiver.east_m + 0.35 > 30.0 - 0.65)
-    sent_s = time.monotonic()
-    until(lambda: not machine.on("blade_enable"))
-    assert machine.dropped_s("blade_enable") - sent_s <= DROP_S
-    assert machine.on("drive_enable")
-    # To stand takes 0.34 m: 0.15 m until the brakes bite, 0.19 m of braking.
-    receiver.talk_until(lambda: receiver.east_m + 0.35 > 30.0 - 0.34)
-    sent_s = time.monotonic()
-    until(lambda: not machine.on("drive_enable"))
-    assert machine.dropped_s("drive_enable") - sent_s <= DROP_S
-    halted = [event for event in machine.told if event.evidence.get("to") == "halted"]
-    monitors = [finding["monitor"] for finding in halted[-1].evidence["findings"]]
-    assert monitors == ["stopping", "blade_stop"]
-    assert halted[-1].evidence["nearest"] == "lawn"
-    receiver.talk(1.0)
-    assert not machine.on("drive_enable")
-
-
-def test_a_pulled_plug_drops_the_lines_in_time_and_once_back_they_come_on_again(
-    start: Start, receiver: Receiver, plug: Plug
-) -> None:
-    machine = start()
-    receiver.talk_until(machine.full)
-    receiver.talk(0.5)
-    plug.pull()
-    pulled_s = time.monotonic()
-    until(lambda: not machine.on("drive_enable"))
-    late_s = TICK_S + SLACK_S
-    assert machine.dropped_s("blade_enable") - pulled_s <= SILENCE_S["blade_off"] + late_s
-    assert machine.dropped_s("drive_enable") - pulled_s <= SILENCE_S["halted"] + late_s
-    assert machine.rungs()[-3:] == ["slowed", "blade_off", "halted"]
-    begun = [event for event in machine.told if event.kind == "intervention_begun"]
-    assert begun[-1].evidence["cause"]["monitor"] == "silence"
-    told = " ".join(filter(None, machine.faults))
-    assert str(plug.path) in told
-    assert "lost" in told
-    plug.put_in()
-    until(lambda: machine.faults[-1] is None)
-    assert not machine.on("drive_enable")
-    back_s = receiver.talk_until(lambda: machine.on("drive_enable"))
-    assert time.monotonic() - back_s >= SOON["clear_s"]["halted"]
-    receiver.talk_until(machine.full)
-
-
-def test_a_receiver_that_falls_silent_with_its_plug_in_halts_the_mower(
-    start: Start, receiver: Receiver
-) -> None:
-    machine = start()
-    receiver.talk_until(machine.full)
-    silent_s = time.monotonic()
-    until(lambda: not machine.on("drive_enable"))
-    assert machine.dropped_s("drive_enable") - silent_s <= SILENCE_S["halted"] + TICK_S + SLACK_S
-    assert machine.faults == [None]
-
-
-# Locked at start
-
-
-def test_a_locked_start_waits_for_the_reset_button(start: Start, receiver: Receiver) -> None:
-    machine = start(start="locked")
-    button = machine.board.button
-    receiver.talk(2.5)
-    assert machine.rungs() == []
-    assert not machine.pin("drive_enable").written[1:]
-    button.drive_low()
-    receiver.talk_until(machine.full)
-    assert machine.rungs() == ["halted", "blade_off", "slowed", "full"]
-    change = next(event for event in machine.told if event.kind == "rung")
-    assert change.evidence["why"] == "reset"
-
-
-def test_a_locked_start_without_a_button_stays_locked(start: Start, receiver: Receiver) -> None:
-    machine = start(start="locked", inputs=None)
-    receiver.talk(2.5)
-    assert machine.rungs() == []
-    assert not machine.on("drive_enable")
-
-
-# The end
-
-
-class Failing(SerialPort):
-    """A port whose reading can be made to raise, as no port should."""
-
-    failing: BaseException | None = None
-
-    def read(self, timeout_s: float) -> bytes:
-        if self.failing is not None:
-            raise self.failing
-        return super().read(timeout_s)
-
-
-def last_record(machine: Machine) -> dict[str, Any]:
-    """The last record in the journal, once the machine is closed."""
-    machine.close()
-    return list(records(machine.directory))[-1]
-
-
-@pytest.mark.parametrize(
-    "error", [RuntimeError("no such luck"), KeyboardInterrupt(), SystemExit(3)]
-)
-def test_an_exception_in_the_loop_puts_all_lines_off_and_is_raised(
-    start: Start, receiver: Receiver, error: BaseException
-) -> None:
-    ports = []
-
-    def opened(path: str, baud: int) -> Failing:
-        ports.append(Failing(path, baud))
-        return ports[-1]
-
-    machine = start(port=opened)
-    receiver.talk_until(machine.full)
-    ports[0].failing = error
-    assert machine.ends() is error
-    assert machine.off()
-    record = last_record(machine)
-    assert (record["kind"], record["reason"]) == ("stop", "failed")
-
-
-def test_a_pin_that_breaks_puts_all_other_lines_off_and_is_raised(
-    start: Start, receiver: Receiver
-) -> None:
-    machine = start()
-    receiver.talk_until(machine.full)
-    machine.pin("blade_enable").broken = True
-    receiver.quality = 5
-    receiver.talk_until(lambda: machine.outcome is not None)
-    assert isinstance(machine.ends(), PinError)
-    assert not machine.on("drive_enable")
-    assert not machine.on("heartbeat")
-    machine.pin("blade_enable").broken = False
-    record = last_record(machine)
-    assert (record["kind"], record["reason"]) == ("stop", "failed")
-
-
-def test_a_stop_ends_it_within_a_few_ticks_with_all_lines_off(
-    start: Start, receiver: Receiver
-) -> None:
-    machine = start()
-    receiver.talk_until(machine.full)
-    stopped_s = time.monotonic()
-    machine.service.stop("enough for today")
-    assert machine.ends() == "enough for today"
-    assert time.monotonic() - stopped_s <= 3.0 * TICK_S + SLACK_S
-    assert machine.off()
-    record = last_record(machine)
-    assert (record["kind"], record["reason"]) == ("stop", "enough for today")
-    assert record["rung"] == "full"
-    assert record["epochs"] > 0
-    assert record["time_in_rung_s"]["halted"] >= SOON["arm"]["fixed_for_s"]
-    assert [entry["kind"] for entry in records(machine.directory)] == [
-        "start",
-        *["rung"] * 3,
-        "stop",
+WAIT_S = 0.12
+"""The default of receiver.epoch_wait_s."""
+NOW_S = 2.0 * RESOLUTION_S
+"""By this much later than due counts as at once."""
+
+
+@pytest.fixture(scope="module")
+def lawn(tmp_path_factory: pytest.TempPathFactory) -> Loaded:
+    return loaded(tmp_path_factory.mktemp("lawn"), **QUICK)
+
+
+def epochs(count: int) -> list[Came]:
+    """GGA and RMC together, 5 times a second, between the ticks."""
+    lines = standing(count / RATE_HZ).splitlines(keepends=True)
+    return [
+        Came(0.05 + number / RATE_HZ, b"".join(lines[2 * number : 2 * number + 2]))
+        for number in range(count)
     ]
 
 
-# The command
+def epochs_with_a_float() -> list[Came]:
+    """Up to full, down by a float, and up again."""
+    lines = with_a_float(10.0).splitlines(keepends=True)
+    return [
+        Came(0.05 + number / RATE_HZ, b"".join(lines[2 * number : 2 * number + 2]))
+        for number in range(50)
+    ]
 
-UNBUFFERED = "PYTHONUNBUFFERED"
-"""Would hide what a buffer does at the end of a process."""
-STATUS = re.compile(r"^09:\d\d:\d\d \w+ +\S.*  \w+, room \+\d\.\d\d m", re.M)
-CHANGE = re.compile(r"^2031-05-14T09:\d\d:\d\d\.\d+Z  (\w+) -> (\w+)  \S", re.M)
+
+@st.composite
+def arriving(draw: st.DrawFn) -> list[Came]:
+    """A recording with a float in it, cut anywhere, and now and then so late that ticks are due."""
+    data = with_a_float(9.0)
+    cuts = draw(st.lists(st.integers(0, len(data)), min_size=20, max_size=80))
+    found: list[Came] = []
+    begin = 0
+    for end in [*sorted(cuts), len(data)]:
+        late = draw(st.integers(0, 9)) == 0
+        at_s = 9.0 * end / len(data) + (draw(st.floats(0.0, 0.7)) if late else 0.0)
+        if data[begin:end]:
+            found.append(Came(at_s, data[begin:end], late))
+        begin = end
+    return found
 
 
-class Command:
-    """`fenceguard run` as a process of its own."""
+HELD = st.lists(st.tuples(st.floats(0.0, 9.0), st.floats(0.0, 2.0)), max_size=3).map(
+    lambda spans: [(begin_s, begin_s + for_s) for begin_s, for_s in spans]
+)
 
-    def __init__(self, directory: Path, stdout: int = subprocess.PIPE, **changes: Any) -> None:
-        self.directory = directory
-        write_settings(directory, **wired(**changes))
-        self.process = subprocess.Popen(
-            [*observed(directory), "run", "--settings", "settings.yaml"],
-            cwd=directory,
-            env={name: value for name, value in os.environ.items() if name != UNBUFFERED},
-            stdout=stdout,
-            stderr=subprocess.PIPE,
-            stdin=subprocess.DEVNULL,
-        )
 
-    def levels(self) -> dict[str, bool]:
-        """For each line, the level that was last written to its pin."""
-        return observed_levels(self.directory)
+def check(run: Ran) -> list[Decision]:
+    """All that holds of every run; its decisions, as its recording tells them."""
+    world = run.world
+    decisions, again = run.again()
+    assert world.all("apply") == [one.grant for one in decisions], "each, in its order"
+    told = world.all("told")
+    assert told == world.all("journal")
+    assert [(one.mono_s, one.record) for one in told[1:]] == [
+        (one.mono_s, one.record) for one in again[1:]
+    ]
+    assert [one.record for one in run.journal] == [one.record for one in told]
+    stop = told[-1].record
+    assert isinstance(stop, Stop) and stop.decisions == len(decisions)
+    lines_first(world.done)
+    beats_last(world)
+    return decisions
 
-    def full(self) -> bool:
-        levels = self.levels()
-        return [levels.get(name) for name in ("drive_enable", "blade_enable", "slow")] == [
-            True,
-            True,
-            False,
+
+def lines_first(done: Sequence[Noted]) -> None:
+    """Within a round, all lines move before anything is told: but for a press, which comes last."""
+    for before, after in pairwise(done):
+        if after.what == "apply" and before.what in {"told", "journal"}:
+            raise AssertionError(f"{before} came before {after}")
+
+
+def beats_last(world: World) -> None:
+    """At most one a round, after the lines have moved by what the round decided at first."""
+    for done in world.rounds():
+        what = [one.what for one in done]
+        assert what.count("beat") == what.count("look") == what.count("shown") <= 1
+        if "beat" in what:
+            beat = what.index("beat")
+            assert "apply" in what[:beat], "it shows that a decision was acted on"
+            assert what.index("look") > beat
+            assert "arrived" not in what[beat:]
+
+
+@settings(max_examples=40, deadline=None)
+@given(arriving(), HELD)
+def test_what_was_recorded_gives_the_same_again(
+    lawn: Loaded, came: list[Came], held_s: list[tuple[float, float]]
+) -> None:
+    """Every decision and record, whatever comes when, late or not, with presses between."""
+    run = ran(lawn, came, 11.0, held_s)
+    assert run.reason == "the input ended"
+    check(run)
+
+
+def test_it_acts_on_each_decision_at_once(lawn: Loaded) -> None:
+    run = ran(lawn, epochs_with_a_float(), 10.1, [(3.0, 3.5)])
+    decisions = check(run)
+    applied = [one.at_s for one in run.world.done if one.what == "apply"]
+    for at_s, decision in zip(applied, decisions, strict=True):
+        assert decision.now_s - RESOLUTION_S <= at_s <= decision.now_s + NOW_S
+    rungs = [one.rung for one in decisions]
+    assert Rung.BLADE_OFF in rungs[rungs.index(Rung.FULL) :]
+
+
+def test_a_change_is_written_down_once_the_lines_have_moved(lawn: Loaded) -> None:
+    """By that very change."""
+    run = ran(lawn, epochs_with_a_float(), 10.1)
+    decisions = check(run)
+    done = run.world.done
+    applied = [number for number, one in enumerate(done) if one.what == "apply"]
+    moved = [at for at, one in zip(applied, decisions, strict=True) if one.rung is not one.was]
+    for what in ("told", "journal"):
+        noted = [
+            number
+            for number, one in enumerate(done)
+            if one.what == what and isinstance(one.told.record, Changed)
+        ]
+        assert len(noted) == len(moved) >= 4
+        assert all(at < number < at + 4 for at, number in zip(moved, noted, strict=True))
+
+
+def test_it_waits_for_no_tick_where_an_epoch_is_due_before_it(lawn: Loaded) -> None:
+    """A GGA whose RMC does not come is decided on when it has waited."""
+    *before, last = epochs(6)
+    gga = last.data.splitlines(keepends=True)[0]
+    run = ran(lawn, [*before, Came(1.01, gga)], 1.12)
+    check(run)
+    due_s = BEGIN_S + 1.01 + WAIT_S
+    applied = [one.at_s for one in run.world.done if one.what == "apply"]
+    assert applied[-2:] == pytest.approx([BEGIN_S + 1.1, due_s], abs=NOW_S)
+    shown = run.world.all("shown")[-1]
+    assert shown.situation.epoch.utc_s == pytest.approx(BEGIN.timestamp() + 0.8)
+    stop = run.journal[-1].record
+    assert isinstance(stop, Stop) and stop.epochs == 6
+
+
+def test_it_sleeps_until_something_is_due(lawn: Loaded) -> None:
+    run = ran(lawn, [], 2.0)
+    check(run)
+    waits_s = run.world.waits_s
+    assert waits_s[1:] == pytest.approx([TICK_S] * len(waits_s[1:]), abs=NOW_S)
+    assert len(waits_s) <= 2.0 / TICK_S + 3
+
+
+def test_a_hang_is_made_up_for_tick_by_tick(lawn: Loaded) -> None:
+    """The lines go where each of the missed decisions puts them, though all at once."""
+    *_, late = epochs(40)
+    run = ran(lawn, [*epochs(30), late._replace(late=True)], 9.0)
+    decisions = check(run)
+    hung = max(run.world.rounds(), key=len)
+    what = [one.what for one in hung]
+    assert what.count("apply") >= 18
+    assert what.count("beat") == 1
+    grants = [one.told for one in hung if one.what == "apply"]
+    assert grants[0].blade and not grants[-1].drive
+    rungs = [one.rung for one in decisions if one.now_s > BEGIN_S + 5.9]
+    assert rungs[0] is Rung.FULL and Rung.HALTED in rungs
+
+
+@pytest.mark.parametrize("count", [0, 10])
+def test_the_heartbeat_turns_once_a_tick(lawn: Loaded, count: int) -> None:
+    """Where nothing comes, and where epochs come between the ticks."""
+    run = ran(lawn, epochs(count), 1.95)
+    check(run)
+    beats = [one.at_s - BEGIN_S for one in run.world.done if one.what == "beat"]
+    assert beats == pytest.approx([n * TICK_S for n in range(len(beats))], abs=NOW_S)
+    assert len(beats) in (20, 21)
+
+
+class Broken(Exception):
+    """A line cannot be moved."""
+
+
+def test_where_a_decision_cannot_be_acted_on_the_heart_stops(lawn: Loaded) -> None:
+    """All off, and no beat and no look any more; but the end is written down."""
+
+    def break_it(world: World, _live: Live) -> None:
+        def apply(grant: Grant) -> None:
+            was_on = any(one.blade for one in world.all("apply"))
+            world.note("apply", grant)
+            if was_on and not grant.blade:
+                raise Broken("blade")
+
+        world.apply = apply  # type: ignore[method-assign]
+
+    run = ran(lawn, epochs_with_a_float(), 12.0, prepare=break_it)
+    assert isinstance(run.reason, Broken)
+    what = [one.what for one in run.world.done]
+    failed = len(what) - what[::-1].index("apply") - 1
+    assert what[failed + 1] == "off"
+    assert not {"beat", "look", "shown"} & set(what[failed:])
+    stop = run.journal[-1].record
+    assert isinstance(stop, Stop) and (stop.reason, stop.rung) == ("failed", "blade_off")
+    assert isinstance(run.recording[-1], Stopped)
+
+
+def test_an_output_that_does_not_go_off_is_raised_and_the_end_is_written_down(
+    lawn: Loaded,
+) -> None:
+    def break_it(world: World, _live: Live) -> None:
+        def off() -> None:
+            raise Broken("off")
+
+        world.off = off  # type: ignore[method-assign]
+
+    run = ran(lawn, epochs(3), 1.0, prepare=break_it)
+    assert isinstance(run.reason, Broken)
+    assert isinstance(run.journal[-1].record, Stop)
+    assert isinstance(run.recording[-1], Stopped)
+
+
+@pytest.mark.parametrize("error", [RuntimeError("no luck"), KeyboardInterrupt(), SystemExit(3)])
+def test_whatever_the_source_raises_puts_all_off(lawn: Loaded, error: BaseException) -> None:
+    def break_it(world: World, _live: Live) -> None:
+        world.failing = error
+
+    run = ran(lawn, [], 1.0, prepare=break_it)
+    assert run.reason is error
+    done = [one.what for one in run.world.done if one.what not in {"told", "journal"}]
+    assert done == ["read", "off"]
+    stop = run.journal[-1].record
+    assert isinstance(stop, Stop) and stop.reason == "failed"
+
+
+def test_off_comes_before_the_end_is_written_down(lawn: Loaded) -> None:
+    run = ran(lawn, epochs(3), 1.0)
+    assert run.world.all("off") == [None]
+    after = run.world.done[[one.what for one in run.world.done].index("off") + 1 :]
+    assert {one.what for one in after} == {"told", "journal"}
+    assert isinstance(after[-1].told.record, Stop)
+    before = run.world.done[: -len(after)]
+    assert not any(isinstance(getattr(one.told, "record", None), Stop) for one in before)
+
+
+def test_a_stop_ends_it_before_it_reads_again(lawn: Loaded) -> None:
+    def stop_it(world: World, live: Live) -> None:
+        read = world.read
+
+        def stopping(timeout_s: float) -> bytes:
+            data = read(timeout_s)
+            if data:
+                live.stop("enough for today")
+            return data
+
+        world.read = stopping  # type: ignore[method-assign]
+
+    run = ran(lawn, epochs(5), 9.0, prepare=stop_it)
+    assert run.reason == "enough for today"
+    check(run)
+    assert len(run.world.all("arrived")) == 1
+    stop, stopped = run.journal[-1].record, run.recording[-1]
+    assert isinstance(stop, Stop) and stop.reason == "enough for today"
+    assert isinstance(stopped, Stopped) and stopped.reason == "enough for today"
+
+
+# Inputs
+
+
+def test_inputs_are_looked_at_once_a_tick_and_held_meanwhile(lawn: Loaded) -> None:
+    run = ran(lawn, epochs(10), 2.0, [(0.52, 0.93), (1.21, 1.25)])
+    decisions = check(run)
+    sensed = [one for one in run.journal if isinstance(one.record, Sensed)]
+    assert [one.record for one in sensed] == [Sensed({"reset": True}), Sensed({"reset": False})]
+    assert [one.mono_s - BEGIN_S for one in sensed] == pytest.approx([0.6, 1.0], abs=NOW_S)
+    down = [one.now_s - BEGIN_S for one in decisions if one.situation.inputs == Inputs(reset=True)]
+    assert (down[0], down[-1]) == pytest.approx((0.6, 1.0), abs=NOW_S)
+    between = [one for one in decisions if 0.61 < one.now_s - BEGIN_S < 0.99]
+    assert len(between) >= 3 + 2
+    assert {one.situation.inputs for one in between} == {Inputs(reset=True)}
+
+
+def test_a_press_gets_a_locked_mower_going(tmp_path_factory: pytest.TempPathFactory) -> None:
+    locked = loaded(tmp_path_factory.mktemp("locked"), start="locked", **QUICK)
+    decisions = check(ran(locked, epochs(40), 9.0, [(3.05, 3.35)]))
+    first = next(one for one in decisions if one.rung is not Rung.LOCKED)
+    assert (first.why, first.rung) == ("reset", Rung.HALTED)
+    assert 3.1 - NOW_S <= first.now_s - BEGIN_S <= 3.4 + NOW_S
+    unpressed = check(ran(locked, epochs(40), 9.0))
+    assert {one.rung for one in unpressed} == {Rung.LOCKED}
+
+
+# What is written down
+
+
+def test_every_byte_is_recorded_at_the_time_that_the_guard_was_told(lawn: Loaded) -> None:
+    came = epochs_with_a_float()
+    run = ran(lawn, came, 12.0)
+    check(run)
+    recorded = [event for event in run.recording if isinstance(event, Arrived)]
+    assert [event.data for event in recorded] == [one.data for one in came]
+    assert [event.at_s - BEGIN_S for event in recorded] == pytest.approx(
+        [one.at_s for one in came], abs=NOW_S
+    )
+    assert run.world.all("arrived") == [(event.at_s, event.data) for event in recorded]
+
+
+def test_recording_and_journal_name_the_same_run(lawn: Loaded) -> None:
+    run = ran(lawn, epochs(3), 1.0)
+    started, start = run.recording[0], run.journal[0].record
+    assert isinstance(started, Started) and isinstance(start, Start)
+    assert started.header == {
+        "run": start.run,
+        "settings_hash": lawn.settings_hash,
+        "fence_hash": lawn.fence_hash,
+    }
+    assert (started.at_s, run.journal[0].mono_s) == (BEGIN_S, BEGIN_S)
+    assert (start.mode, start.interventions) == ("run", 0)
+    another = ran(lawn, [], 0.2).journal[0].record
+    assert isinstance(another, Start) and another.run != start.run
+
+
+def test_entries_tell_the_time_of_day_of_the_host_until_the_receiver_tells_it(
+    lawn: Loaded, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    host_s = 2.1e9
+    monkeypatch.setattr("time.time", lambda: host_s)
+
+    def told(came: Sequence[Came]) -> list[Entry]:
+        return [
+            one
+            for one in ran(lawn, came, 2.0, [(1.35, 1.9)]).journal
+            if isinstance(one.record, Start | Sensed)
         ]
 
-    def journalled(self, kind: str) -> list[dict[str, Any]]:
-        """The records of a kind that are in the journal by now."""
-        try:
-            return [entry for entry in records(self.directory / "journal") if entry["kind"] == kind]
-        except Exception:
-            return []
-
-    def end(self, number: signal.Signals = signal.SIGTERM) -> tuple[str, str]:
-        """Send a signal; what stood on standard output and standard error, if they are pipes."""
-        self.process.send_signal(number)
-        out, err = self.process.communicate(timeout=END_S)
-        return (out or b"").decode(), (err or b"").decode()
-
-
-Run = Callable[..., Command]
-
-
-@pytest.fixture
-def run(tmp_path: Path, plug: Plug) -> Iterator[Run]:
-    commands: list[Command] = []
-
-    def run(**changes: Any) -> Command:
-        commands.append(Command(tmp_path, **changes))
-        return commands[-1]
-
-    yield run
-    for command in commands:
-        if command.process.poll() is None:
-            command.process.kill()
-            command.process.communicate()
-
-
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
-def test_a_signal_ends_it_with_all_lines_off(
-    run: Run, receiver: Receiver, number: signal.Signals
-) -> None:
-    command = run()
-    receiver.talk_until(command.full)
-    out, err = command.end(number)
-    assert command.process.returncode == 0
-    assert out.splitlines()[-1] == f"stopped: {number.name}"
-    assert command.levels() == ALL_OFF
-    assert err == f"{OUTPUTS_CAUTION}\n"
-    assert [record["reason"] for record in command.journalled("stop")] == [number.name]
-    assert verify(command.directory / "journal").faults == []
-
-
-def test_a_pipe_gets_the_changes_alone_and_what_is_wrong_with_the_port(
-    run: Run, receiver: Receiver, plug: Plug
-) -> None:
-    command = run()
-    receiver.talk_until(command.full)
-    receiver.talk(1.5)
-    plug.pull()
-    until(lambda: not command.levels()["drive_enable"])
-    plug.put_in()
-    receiver.talk_until(command.full)
-    out, _ = command.end()
-    up = ["blade_off", "slowed", "full"]
-    changes = CHANGE.findall(out)
-    assert [to for _, to in changes] == [*up, "slowed", "blade_off", "halted", *up]
-    others = [line for line in out.splitlines() if not CHANGE.match(line)]
-    assert others[0].startswith("receiver: lost")
-    assert others[-2].startswith("over: receiver: ")
-    assert others[-1] == "stopped: SIGTERM"
-    assert not STATUS.search(out)
-
-
-def test_a_terminal_gets_a_line_of_status_a_second(run: Run, receiver: Receiver) -> None:
-    far, near = os.openpty()
-    tty.setraw(near)
-    command = run(stdout=near)
-    os.close(near)
-    shown = ""
-    came_s: list[float] = []
-
-    def four() -> bool:
-        nonlocal shown
-        while select.select([far], [], [], 0.0)[0]:
-            shown += os.read(far, 4096).decode()
-        while len(came_s) < len(STATUS.findall(shown)):
-            came_s.append(time.monotonic())
-        return len(came_s) >= 4
-
-    receiver.talk_until(four)
-    command.end()
-    assert 3.0 - SLACK_S <= came_s[3] - came_s[0] <= 3.0 + 3.0 * TICK_S + SLACK_S
-    assert [to for _, to in CHANGE.findall(shown)] == ["blade_off", "slowed", "full"]
-    os.close(far)
-
-
-@pytest.fixture
-def full_pipe() -> Iterator[int]:
-    """The writing end of a pipe that nobody reads, filled to the brim."""
-    reading, writing = os.pipe()
-    os.set_blocking(writing, False)
-    with contextlib.suppress(BlockingIOError):
-        while True:
-            os.write(writing, b"." * 4096)
-    os.set_blocking(writing, True)
-    yield writing
-    os.close(reading)
-    os.close(writing)
-
-
-def test_a_standard_output_that_nobody_reads_holds_up_neither_lines_nor_journal(
-    run: Run, receiver: Receiver, full_pipe: int
-) -> None:
-    command = run(stdout=full_pipe)
-    receiver.talk_until(command.full)
-    receiver.quality = 5
-    receiver.talk_until(lambda: not command.levels()["blade_enable"])
-    receiver.talk_until(lambda: len(command.journalled("rung")) >= 4)
-    command.process.send_signal(signal.SIGTERM)
-    until(lambda: len(command.journalled("stop")) == 1)
-    assert command.levels() == ALL_OFF
-
-
-def test_a_standard_output_that_nobody_reads_is_no_failure(
-    run: Run, receiver: Receiver, full_pipe: int
-) -> None:
-    command = run(stdout=full_pipe)
-    receiver.talk_until(command.full)
-    _, err = command.end()
-    assert (command.process.returncode, err) == (0, f"{OUTPUTS_CAUTION}\n")
-
-
-def test_a_reader_of_standard_output_that_goes_away_is_no_failure(
-    run: Run, receiver: Receiver
-) -> None:
-    reading, writing = os.pipe()
-    command = run(stdout=writing)
-    os.close(writing)
-    os.close(reading)
-    receiver.talk_until(command.full)
-    _, err = command.end()
-    assert (command.process.returncode, err) == (0, f"{OUTPUTS_CAUTION}\n")
-
-
-def test_without_lines_there_is_no_caution(run: Run, receiver: Receiver) -> None:
-    command = run(outputs="none")
-    receiver.talk_until(lambda: len(command.journalled("rung")) >= 3)
-    _, err = command.end()
-    assert err == ""
-    assert command.levels() == {}
+    begun, pressed, _ = told([])
+    assert (begun.utc_s, pressed.utc_s) == pytest.approx((host_s, host_s + TICK_S), abs=NOW_S)
+    begun, pressed, _ = told(epochs(10))
+    assert begun.utc_s == host_s
+    heard_s = 1.4 - 0.05
+    assert pressed.utc_s == pytest.approx(BEGIN.timestamp() + heard_s, abs=NOW_S)

@@ -122,6 +122,28 @@ def test_a_new_file_is_begun_past_its_size_and_nothing_is_lost(
         read(files[2], files[1])
 
 
+@pytest.mark.parametrize(("spare", "files"), [(-1, 2), (0, 2), (1, 1)])
+def test_a_file_that_has_its_size_is_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, spare: int, files: int
+) -> None:
+    monkeypatch.setattr(write, "FLUSH_S", 0.0)
+
+    def record(directory: Path, file_bytes: int) -> int:
+        """Record two arrivals; returns the size of the file after the first."""
+        recorder = Recorder(directory, file_mib=file_bytes / write.MIB)
+        recorder.arrived(0.0, GST)
+        assert eventually(
+            lambda: recording_files(directory) and recording_files(directory)[0].stat().st_size, 3.0
+        )
+        size = recording_files(directory)[0].stat().st_size
+        recorder.arrived(1.0, GST)
+        recorder.close()
+        return size
+
+    record(tmp_path / "two", record(tmp_path / "one", write.MIB) + spare)
+    assert len(recording_files(tmp_path / "two")) == files
+
+
 @pytest.mark.parametrize(("cap_bytes", "left"), [(2999, 2), (3000, 3), (3001, 3), (0, 1)])
 def test_the_oldest_go_until_there_is_room_for_a_full_file(
     tmp_path: Path, cap_bytes: int, left: int
@@ -139,7 +161,7 @@ def test_what_is_lost_while_the_disk_does_not_take_it_is_told_in_its_place(
 ) -> None:
     monkeypatch.setattr(write, "WAITING", 3)
     monkeypatch.setattr(write, "FLUSH_S", 0.0)
-    recorder = Recorder(tmp_path)
+    recorder = Recorder(tmp_path, file_mib=1 / write.MIB)
     recorder.arrived(0.0, GST)
     assert eventually(lambda: recording_files(tmp_path), 3.0)
 
@@ -295,6 +317,13 @@ def test_another_run_is_not_taken_for_the_one_before(tmp_path: Path) -> None:
     one = packed(tmp_path / "a", HEAD, {"at": 5.0, "stop": "x"})
     other = packed(tmp_path / "b", {**HEAD, "run": 2, "before": 1}, {"at": 1.0, "stop": "y"})
     assert read(one, other) == [Stopped(5.0, "x"), Missed(0.0, 1), Stopped(1.0, "y")]
+
+
+def test_a_run_that_begins_is_not_taken_for_one_of_the_same_number(tmp_path: Path) -> None:
+    """As in a directory that was cleared away meanwhile."""
+    one = packed(tmp_path / "a", HEAD, {"at": 5.0, "stop": "x"})
+    other = packed(tmp_path / "b", HEAD, {"at": 1.0, "stop": "y"})
+    assert read(one, other) == [Stopped(5.0, "x"), Stopped(1.0, "y")]
 
 
 @pytest.mark.parametrize("rest", [b"x", b"\x1f\x8b"])

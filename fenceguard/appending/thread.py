@@ -120,7 +120,7 @@ class Appender(Generic[Item]):
         if self._fault or self._sync_fault:
             return self._fault or self._sync_fault
         if self._dropped + self._lost > self._told and not (notice and now_s < notice.until_s):
-            return f"the {self._name} lacks something: more came than could wait for the disk"
+            return f"the {self._name} lacks something; how much is told with what comes next"
         return notice.text if notice is not None and now_s < notice.until_s else None
 
     def _run(self) -> None:

@@ -290,6 +290,7 @@ def where_told(situation: Situation) -> Where:
     return Where(
         epoch=None if epoch is None else _epoch_told(epoch),
         clearance_m=rounded(situation.clearance_m),
+        at_least=situation.at_least,
         nearest=situation.nearest,
         bound=None if situation.bound is None else _bound_told(situation.bound),
         room_m=rounded(situation.room_m),

@@ -60,6 +60,8 @@ class Where:
 
     epoch: EpochTold | None
     clearance_m: float | None
+    at_least: bool
+    """The clearance is no less than told, and the ring is not told."""
     nearest: str
     bound: BoundTold | None
     room_m: float | None

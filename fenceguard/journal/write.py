@@ -179,25 +179,19 @@ class _Files:
 
     def _open_for(self, day: str, line_bytes: int) -> AppendedFile:
         """The file for the next line. A record of an earlier day than the newest stays in order."""
-        if (
-            self._file is not None
-            and day <= self._part.day
-            and self._file.bytes + line_bytes <= self._limits.file_bytes
-        ):
+        room_until = self._limits.file_bytes - line_bytes
+        if self._file and day <= self._part.day and self._file.bytes <= room_until:
             return self._file
-        files = day_files(self._place.directory)
+        directory = self._place.directory
+        files = day_files(directory)
         newest = (part_of(files[-1]) if files else None) or Part(day, 0)
-        day = max(day, newest.day, self._part.day)
-        part = newest if newest.day == day else Part(day, 0)
-        path = self._place.directory / part.name
-        if (
-            part.number == 0
-            or self._gone
-            or path.stat().st_size + line_bytes > self._limits.file_bytes
-        ):
-            part = Part(day, part.number + 1)
+        part = newest if newest.day >= day else Part(day, 0)
+        # What an earlier run left is gone on with, if it has room.
+        left = part.number > 0 and not self._gone
+        if not left or (directory / part.name).stat().st_size > room_until:
+            part = part._replace(number=part.number + 1)
         self._leave_file()
-        self._file = AppendedFile(self._place.directory / part.name)
+        self._file = AppendedFile(directory / part.name)
         self._part = part
         self._gone = self._pruned = False
         return self._file

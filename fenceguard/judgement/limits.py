@@ -48,6 +48,16 @@ class Limited:
             return None
         return self._past(now_s, reading, badness)
 
+    def is_clear(self, situation: Situation) -> bool:
+        """Whether no limit is exceeded; False where that is not known. Notes nothing."""
+        try:
+            reading = self._read(situation)
+        except Exception:
+            return False
+        if not _known(reading):
+            return reading is ABSENT
+        return self._sign * self.monitor.grade(reading) <= self._mildest
+
     def _unknown(self, note: str) -> Finding:
         return Finding(self.monitor.name, None, None, self.monitor.unit, Rung.HALTED, note)
 

@@ -19,7 +19,8 @@ from fenceguard.judgement.types import (
     Situation,
 )
 from fenceguard.lawn.fence import Fence
-from fenceguard.mower.footprint import Footprint
+from fenceguard.mower.clearances import Clearances, Pose
+from fenceguard.mower.footprint import Clearance, Footprint
 from fenceguard.mower.path import Path
 from fenceguard.receiver.epoch import FIXED, Epoch
 
@@ -34,14 +35,18 @@ class Pointing(NamedTuple):
     travel_deg: float | None = None
     may_reverse: bool = False
 
-    def headings_deg(self) -> tuple[float | None, ...]:
-        """Every way that the nose may point."""
-        if self.heading_deg is None or not self.may_reverse:
-            return (self.heading_deg,)
-        return self.heading_deg, self.heading_deg + 180.0
-
 
 NOWHERE = Pointing()
+
+
+class Seen(NamedTuple):
+    """What is known of a pose besides its clearance."""
+
+    pose: Pose
+    travel_deg: float | None
+    curvature_per_m: float
+    bound: Bound | None
+    speed_mps: float
 
 
 class HasParameters(Protocol):
@@ -59,12 +64,14 @@ class Supervisor:
         self._mower = mower = parameters.mower
         self._bound = parameters.bound
         self._armed_after_s = parameters.armed_after_s
-        self._footprint = Footprint(mower.outline_m, mower.antenna_m)
-        self._path = Path(self._footprint, mower.course_error_deg)
+        footprint = Footprint(mower.outline_m, mower.antenna_m)
+        self._clearances = Clearances(footprint, fence)
+        self._path = Path(footprint, mower.course_error_deg)
         self._track = Track(parameters.track)
         self._ladder = Ladder(parameters.ladder)
         self._limited = limited(parameters.monitors)
         self._timed = [one for one in self._limited if one.timed]
+        self._by_clearance = [one for one in self._limited if one.monitor.by_clearance]
         self._found: dict[str, Finding] = {}
         self._reset_was_down = True
         self._forget(math.nan)
@@ -78,6 +85,8 @@ class Supervisor:
         """Know nothing of the receiver: at start, and when the clock has gone back."""
         self._now_s = now_s
         self._situation = Situation()
+        self._seen: Seen | None = None
+        self._clearances.forget()
         self._valid_at_s: float | None = None
         self._utc_s = -math.inf
         self._utc_advanced_at_s = now_s
@@ -111,6 +120,8 @@ class Supervisor:
         if epoch is None and inputs == self._situation.inputs:
             asked = self._timed
         self._situation = self._later(now_s, epoch, inputs)
+        if self._situation.at_least and self._hangs_on_clearance():
+            self._situation = self._exactly()
         reset = inputs.reset and not self._reset_was_down
         self._reset_was_down = inputs.reset
         if reset:
@@ -119,6 +130,9 @@ class Supervisor:
         was = self._ladder.rung
         demand = max(finding.rung for finding in findings) if findings else Rung.FULL
         move = self._ladder.step(now_s, demand, reset, self._may_arm(now_s, findings))
+        if self._situation.at_least and (self._ladder.rung is not was or watched):
+            # It will be written down.
+            self._situation = self._exactly()
         return Decision(
             now_s=now_s,
             rung=self._ladder.rung,
@@ -181,44 +195,73 @@ class Supervisor:
             evidence = self._track.hear(now_s, epoch, place, bound.radius_m, pointing.travel_deg)
         if (evidence.course_off_deg or 0.0) > self._mower.course_within_deg:
             pointing = NOWHERE
-        clearance = self._footprint.clearance(
-            self._fence, *place, pointing.heading_deg, pointing.may_reverse
+        seen = self._seen = Seen(
+            Pose(*place, pointing.heading_deg, pointing.may_reverse),
+            pointing.travel_deg,
+            evidence.curvature_per_m,
+            bound,
+            self._speed_mps(now_s, epoch),
         )
-        speed_mps = self._speed_mps(now_s, epoch)
-        ahead_m = None
-        if _bounded(bound):
-            # What the bound takes away is looked for beyond, but nowhere past open lawn.
-            top_mps = self._mower.full_mps
-            look_mps = min(max(speed_mps, top_mps), TOO_FAST * top_mps)
-            horizon_m = self._mower.stopping.horizon_m(look_mps)
-            horizon_m += min(bound.radius_m, max(0.0, clearance.metres))
-            ahead_m = -bound.radius_m + min(
-                self._path.ahead_m(
-                    self._fence,
-                    *place,
-                    heading_deg,
-                    pointing.travel_deg,
-                    evidence.curvature_per_m,
-                    clearance.metres,
-                    horizon_m,
-                )
-                for heading_deg in pointing.headings_deg()
-            )
-        return Situation(
+        situation = Situation(
             epoch,
-            clearance_m=clearance.metres,
-            nearest=clearance.ring,
             bound=bound,
             silence_s=silence_s,
             utc_lag_s=utc_lag_s,
-            ahead_m=ahead_m,
-            speed_mps=speed_mps,
+            speed_mps=seen.speed_mps,
             stopping=self._mower.stopping,
             stations=self._fence.stations,
             height_off_m=self._height_off_m(epoch, place),
             evidence=evidence,
             inputs=inputs,
         )
+        at_least_m = self._clearances.at_least_m(seen.pose)
+        if not _bounded(bound) or at_least_m <= max(0.0, bound.radius_m):
+            return self._with_clearance(situation, seen, self._clearances.exact(seen.pose))
+        nearby = Clearance(at_least_m, "")
+        return self._with_clearance(situation, seen, nearby)._replace(at_least=True)
+
+    def _with_clearance(self, situation: Situation, seen: Seen, clearance: Clearance) -> Situation:
+        """The situation with the clearance of its pose, and the way ahead by it."""
+        pose, bound, ahead_m = seen.pose, seen.bound, None
+        if _bounded(bound):
+            # What the bound takes away is looked for beyond, but nowhere past open lawn.
+            top_mps = self._mower.full_mps
+            look_mps = min(max(seen.speed_mps, top_mps), TOO_FAST * top_mps)
+            horizon_m = self._mower.stopping.horizon_m(look_mps)
+            horizon_m += min(bound.radius_m, max(0.0, clearance.metres))
+            ahead_m = -bound.radius_m + min(
+                self._path.ahead_m(
+                    self._fence,
+                    pose.east_m,
+                    pose.north_m,
+                    heading_deg,
+                    seen.travel_deg,
+                    seen.curvature_per_m,
+                    clearance.metres,
+                    horizon_m,
+                )
+                for heading_deg in pose.headings_deg()
+            )
+        return situation._replace(
+            clearance_m=clearance.metres, nearest=clearance.ring, ahead_m=ahead_m, at_least=False
+        )
+
+    def _hangs_on_clearance(self) -> bool:
+        """Whether a search for the nearest line could change what is decided now.
+
+        What is sure of the clearance is never more than the clearance, and the way ahead by it is
+        never longer. So where that is enough for every monitor and for the top speed, the exact
+        values are, too.
+        """
+        if self._permitted_mps() < self._mower.full_mps:
+            return True
+        return not all(one.is_clear(self._situation) for one in self._by_clearance)
+
+    def _exactly(self) -> Situation:
+        """The present situation with the clearance as it is."""
+        assert self._seen is not None
+        exact = self._clearances.exact(self._seen.pose)
+        return self._with_clearance(self._situation, self._seen, exact)
 
     def _pointing_at(self, now_s: float, epoch: Epoch) -> Pointing:
         """Where the mower points and goes.

@@ -95,6 +95,8 @@ class Situation(NamedTuple):
     """By how much the height misses the lawn's surface beyond its tolerance; None: not known."""
     evidence: Evidence = NO_EVIDENCE
     inputs: Inputs = NOTHING_PRESSED
+    at_least: bool = False
+    """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""
 
     @property
     def bound_m(self) -> float | None:

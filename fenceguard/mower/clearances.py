@@ -22,6 +22,12 @@ class Pose(NamedTuple):
     heading_deg: float | None = None
     either_way: bool = False
 
+    def headings_deg(self) -> tuple[float | None, ...]:
+        """Every way that the nose may point."""
+        if self.heading_deg is None or not self.either_way:
+            return (self.heading_deg,)
+        return self.heading_deg, self.heading_deg + 180.0
+
 
 class Clearances:
     """The clearance of one footprint in one fence, as the mower moves.

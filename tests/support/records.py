@@ -34,6 +34,7 @@ EPOCH = EpochTold(
 PLACE = Where(
     epoch=EPOCH,
     clearance_m=1.25,
+    at_least=False,
     nearest="pond",
     bound=BoundTold(0.1, 0.02, 1.0, 0.01, 4.29, 0.0),
     room_m=1.15,

@@ -88,6 +88,8 @@ class Monitor(NamedTuple):
     """What is noted where the reading is unknown."""
     grade: Callable[[float | str], float] = as_it_is
     """The number by which a value and a limit are compared."""
+    by_clearance: bool = False
+    """Whether the reading rests on the clearance, or on the way ahead, and falls with it."""
     timed: bool = False
     """Whether the reading changes with time alone, without a new epoch."""
     indispensable: bool = False

@@ -23,5 +23,6 @@ BLADE_STOP = Monitor(
     sentence="{value} m would be left ahead when the blade has come to rest; {limit} m are needed",
     read=_read,
     why_unknown=says("no position or no bound"),
+    by_clearance=True,
     timed=True,
 )

@@ -29,5 +29,6 @@ ROOM = Monitor(
     ),
     read=_read,
     why_unknown=says("no position or no bound"),
+    by_clearance=True,
     indispensable=True,
 )

@@ -33,5 +33,6 @@ STOPPING = Monitor(
     sentence="{value} m would be left ahead after stopping; {limit} m are needed",
     read=_read,
     why_unknown=says("no position or no bound"),
+    by_clearance=True,
     timed=True,
 )
