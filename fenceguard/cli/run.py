@@ -126,6 +126,8 @@ def run(args: argparse.Namespace) -> int:
         for number in SIGNALS:
             signal.signal(number, lambda got, _frame: live.stop(signal.Signals(got).name))
         teller.tell(f"stopped: {live.run()}; {status.account()}")
+        if recorder is not None and recorder.bytes_an_hour is not None:
+            teller.tell(f"the recording grew by {recorder.bytes_an_hour / 1e6:.2f} MB an hour")
         journal.close()
         missing = [(journal.directory, journal.unwritten)]
         if recorder is not None:
@@ -164,7 +166,7 @@ class Status:
         self._columns = columns
         self._due_s = 0.0
         self._said: dict[str, str | None] = dict.fromkeys(troubles)
-        self._story = Story()
+        self._story = Story(keep=1)
 
     def told(self, entry: Entry) -> None:
         """Tell a change of rung, and why."""
@@ -188,7 +190,7 @@ class Status:
     def account(self) -> str:
         """What was taken away in this run, in a few words."""
         run = self._story.runs[-1]
-        number = count_text(len(self._story.interventions), "intervention")
+        number = count_text(self._story.count, "intervention")
         if run.reached_full or not run.held_s:
             return number
         return f"{number}; it never reached full, held by: {held_text(run.held_s)}"
