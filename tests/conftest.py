@@ -1,11 +1,13 @@
 """What several tests need."""
 
+import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, Phase, settings
 
+from fenceguard.mower.clearances import Clearances
 from tests.support import disks
 from tests.support.lawns import write_settings
 from tests.support.plug import Plug
@@ -69,3 +71,9 @@ def hanging_disk(tmp_path: Path) -> Iterator[disks.HangingDisk]:
     """A real file system that can be made to hang."""
     with disks.hanging_disk(tmp_path) as disk:
         yield disk
+
+
+@pytest.fixture
+def exact_clearance(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have the supervisor search for the nearest line at every epoch, needed or not."""
+    monkeypatch.setattr(Clearances, "at_least_m", lambda _self, _pose: -math.inf)

@@ -42,7 +42,7 @@ from tests.support.made import standing
 
 def test_a_change_of_rung_can_be_understood_alone() -> None:
     one = account()
-    situation = Situation(EPOCH, 1.25004, False, "pond", Bound(0.02, 1.5, 0.01, 4.3, 0.25, 0.44))
+    situation = Situation(EPOCH, 1.25004, "pond", Bound(0.02, 1.5, 0.01, 4.3, 0.25, 0.44))
     finding = Finding("hdop", 2.12346, 2.0, "", SLOWED, "so it was")
     (entry,) = one.add(decided(3.0, SLOWED, FULL, finding, situation=situation))
     change = entry.record
@@ -79,7 +79,7 @@ def test_what_is_not_known_is_none() -> None:
 
 @pytest.mark.parametrize("at_least", [False, True])
 def test_a_clearance_that_is_only_a_least_one_says_so(at_least: bool) -> None:
-    situation = Situation(EPOCH, 1.25, at_least, "" if at_least else "pond")
+    situation = Situation(EPOCH, 1.25, "" if at_least else "pond", at_least=at_least)
     (entry,) = account().add(decided(3.0, SLOWED, FULL, situation=situation))
     assert isinstance(entry.record, Changed)
     assert entry.record.where.at_least is at_least

@@ -234,7 +234,7 @@ def test_what_was_told_of_and_goes_on_is_told_with_what_it_is_then() -> None:
 def test_a_finding_that_toggles_for_an_hour_fills_no_disk() -> None:
     """At each epoch, 10 times a second. It once wrote 24 MiB; now three records a minute."""
     one, story = account(), Story()
-    situation = Situation(EPOCH, 1.25, False, "lawn", Bound(0.02, 1.0, 0.01, 4.3, 0.0, 0.1))
+    situation = Situation(EPOCH, 1.25, "lawn", Bound(0.02, 1.0, 0.01, 4.3, 0.0, 0.1))
     found = (demand("hdop", SLOWED, 2.001),)
     told: list[Entry] = []
     for number in range(36_000):

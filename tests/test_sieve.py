@@ -6,7 +6,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from fenceguard.receiver.framing import Framer, Sentence
@@ -42,6 +42,7 @@ def framed(chunks: list[bytes]) -> tuple[list[list[Sentence]], dict[str, int], i
     return found, framer.rejected, framer.sentences, framer.cut_bytes
 
 
+@settings(deadline=None)
 @given(STREAMS, st.lists(st.integers(0, 10_000), max_size=8))
 @example(b"$GPGGA,1\0\r\n", [])
 @example(b"$GPGGA," + b"1" * 200, [])
@@ -57,6 +58,7 @@ def test_framing_finds_and_rejects_the_same_at_the_same_arrivals(
     assert [len(chunk) for chunk in back] == [len(chunk) for chunk in chunks]
 
 
+@settings(deadline=None)
 @given(STREAMS, st.lists(st.integers(0, 10_000), max_size=8))
 def test_nothing_depends_on_the_chunks(data: bytes, at: list[int]) -> None:
     sieve = Sieve()
@@ -64,6 +66,7 @@ def test_nothing_depends_on_the_chunks(data: bytes, at: list[int]) -> None:
     assert b"".join(map(restored, pieces)) == restored(Sieve().sift(data))
 
 
+@settings(deadline=None)
 @given(STREAMS)
 def test_texts_and_counts_come_by_turns_and_every_sentence_is_kept(data: bytes) -> None:
     """What framing accepts is NMEA, so it stands in the texts, with its TAG block."""

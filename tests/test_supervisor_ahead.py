@@ -116,6 +116,7 @@ def test_along_the_fence_a_told_heading_is_not_turned_round() -> None:
     assert turned.clearance_m == pytest.approx(-0.05, abs=0.01)
 
 
+@pytest.mark.usefixtures("exact_clearance")
 @pytest.mark.parametrize(
     ("within_deg", "off_deg", "believed"),
     [(45.0, 44.0, True), (45.0, 46.0, False), (70.0, 69.0, True), (180.0, 180.0, True)],

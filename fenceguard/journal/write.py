@@ -186,8 +186,8 @@ class _Files:
         files = day_files(directory)
         newest = (part_of(files[-1]) if files else None) or Part(day, 0)
         part = newest if newest.day >= day else Part(day, 0)
-        # What another run left is gone on with, if it has room.
-        left = self._file is None and not self._gone and part.number > 0
+        # What an earlier run left is gone on with, if it has room.
+        left = part.number > 0 and not self._gone
         if not left or (directory / part.name).stat().st_size > room_until:
             part = part._replace(number=part.number + 1)
         self._leave_file()

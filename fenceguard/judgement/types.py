@@ -75,8 +75,6 @@ class Situation(NamedTuple):
     epoch: Epoch | None = None
     """The last epoch, valid or not."""
     clearance_m: float | None = None
-    at_least: bool = False
-    """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""
     nearest: str = ""
     """Name of the ring nearest to the footprint."""
     bound: Bound | None = None
@@ -97,6 +95,8 @@ class Situation(NamedTuple):
     """By how much the height misses the lawn's surface beyond its tolerance; None: not known."""
     evidence: Evidence = NO_EVIDENCE
     inputs: Inputs = NOTHING_PRESSED
+    at_least: bool = False
+    """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""
 
     @property
     def bound_m(self) -> float | None:

@@ -154,8 +154,8 @@ class _Files:
                 lines.append(events.inputs_line(at_s, held))
             case _Start(at_s, header):
                 lines.append(events.start_line(at_s, header))
-            case _Stop(at_s, reason):
-                lines.append(events.stop_line(at_s, reason))
+            case _:
+                lines.append(events.stop_line(item.at_s, item.reason))
         self._lines.append("".join(lines))
         self._events += missed + 1
 
