@@ -338,15 +338,25 @@ def test_a_comparison_does_nothing_else(
     assert f"leave {option.partition('=')[0]} out" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("given", [False, True])
 def test_a_log_of_another_maker_cannot_be_compared(
-    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str], given: bool
 ) -> None:
     live(lawn, cut(), tmp_path)
     log = tmp_path / "log.nmea"
     log.write_bytes(standing(5.0))
     words = ["replay", str(log), "--same-as", str(tmp_path / "journal")]
-    assert main([*words, "--settings", str(lawn.settings_file)]) == 2
-    assert "not a recording of fenceguard; run writes one" in capsys.readouterr().err
+    assert main([*words, "--settings", str(lawn.settings_file)] if given else words) == 2
+    said = f"{log}: not a recording of fenceguard; run writes one"
+    assert said in capsys.readouterr().err
+
+
+def test_a_changed_setting_needs_the_file_that_it_changes(
+    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    live(lawn, cut(), tmp_path)
+    assert main(same_as(tmp_path, "--set", "limits.silence.halted=1.4")) == 2
+    assert "name that with --settings" in capsys.readouterr().err
 
 
 def test_recordings_and_logs_are_not_mixed(lawn: Loaded, tmp_path: Path) -> None:

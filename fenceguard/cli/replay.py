@@ -30,7 +30,7 @@ from fenceguard.receiver.epoch import utc_text
 from fenceguard.recording.write import recording_files
 from fenceguard.replay import Left, Outcome, Replay
 from fenceguard.same import Kept, Proof
-from fenceguard.settings import load
+from fenceguard.settings import Loaded, load
 from fenceguard.text import held_text, seconds_text
 
 NOT_THE_SAME = 1
@@ -175,15 +175,21 @@ def _prove(args: argparse.Namespace, logs: list[str]) -> int:
         if getattr(args, option):
             flag = "--" + option.replace("_", "-")
             raise BadInput(f"--same-as compares, and does nothing else; leave {flag} out")
+    if args.set and args.settings is None:
+        raise BadInput("--set changes the settings of a file; name that with --settings")
     kept = Kept(args.same_as)
     given = None if args.settings is None else load(args.settings, args.set)
-    replay = Replay(lambda run: given or kept.loaded(run or ""))
+
+    def loaded_of(run: str | None) -> Loaded:
+        if run is None:
+            raise BadInput(f"{', '.join(logs)}: not a recording of fenceguard; run writes one")
+        return given or kept.loaded(run)
+
+    replay = Replay(loaded_of)
     outcome = _with_progress(replay, logs) if sys.stderr.isatty() else replay.run(logs)
     proofs = [
         Proof(one.run, one.entries, kept.entries(one.run), one.until_s) for one in outcome.again
     ]
-    if not proofs and not outcome.faults:
-        raise BadInput(f"{', '.join(logs)}: not a recording of fenceguard; run writes one")
     if args.json:
         print(json.dumps({"runs": [_proof_dict(one) for one in proofs], "faults": outcome.faults}))
     else:
