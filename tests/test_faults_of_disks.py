@@ -231,7 +231,7 @@ def test_two_writers_are_refused(opened: Opened, kind: str, tmp_path: Path) -> N
 
 def test_a_disk_that_is_full_at_the_start_is_refused(opened: Opened, small_disk: Path) -> None:
     fill(small_disk)
-    with pytest.raises(BadInput, match=r"No space left on device.*disk with room"):
+    with pytest.raises(BadInput, match=r"No space left on device.*disk with space left"):
         opened(small_disk)
 
 

@@ -404,7 +404,7 @@ def test_what_was_written_before_the_disk_filled_up_is_forced_to_it_meanwhile(
 
 def test_a_disk_that_is_full_at_the_start_is_refused(small_disk: Path) -> None:
     fill(small_disk)
-    with pytest.raises(BadInput, match=r"No space left on device.*disk with room"):
+    with pytest.raises(BadInput, match=r"No space left on device.*disk with space left"):
         Journal(small_disk)
 
 

@@ -30,7 +30,7 @@ class Place:
         self._lock: int | None = None
         try:
             self.take()
-            self._prove_room()
+            self._prove_space()
         except BlockingIOError as error:
             raise BadInput(
                 f"{directory}: another fenceguard writes this {name}; stop it first, or name "
@@ -46,7 +46,7 @@ class Place:
         problem = "not a directory" if isinstance(error, FileExistsError) else error.strerror
         return BadInput(
             f"{where}: the {self._name} cannot be written there: {problem}; "
-            "name a directory that this user may write to, on a disk with room"
+            "name a directory that this user may write to, on a disk with space left"
         )
 
     def take(self) -> None:
@@ -77,8 +77,9 @@ class Place:
             os.close(self._lock)
             self._lock = None
 
-    def _prove_room(self) -> None:
-        probe = self.directory / "room.probe"
+    def _prove_space(self) -> None:
+        """Raise OSError unless the disk still takes something."""
+        probe = self.directory / "space.probe"
         try:
             with probe.open("wb") as file:
                 file.write(b"\0" * SPARE_BYTES)

@@ -8,6 +8,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from fenceguard.cli import BAD_INPUT
 from fenceguard.cli.common import (
     OUTPUTS_CAUTION,
     SIGNALS,
@@ -32,7 +33,6 @@ from fenceguard.same import Kept, Proof
 from fenceguard.settings import load
 from fenceguard.text import held_text, seconds_text
 
-BAD_INPUT = 2
 NOT_THE_SAME = 1
 EXAMPLES = f"""\
 examples:
@@ -144,7 +144,7 @@ def run(args: argparse.Namespace) -> int:
     if journal is not None and journal.unwritten:
         outcome.faults.append(
             f"{args.journal}: {count_text(journal.unwritten, 'record')} could not be written; "
-            "make room on the disk and run it again"
+            "make space on the disk and run it again"
         )
     if args.json:
         print(json.dumps(as_dict(outcome)))

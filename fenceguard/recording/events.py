@@ -6,12 +6,15 @@ events of that came before, so that what is missing between two files can be cou
 
 import json
 import math
+import zlib
 from typing import Any, NamedTuple
 
 from fenceguard.errors import BadInput
 from fenceguard.recording.sieve import Piece, restored
 
 RESOLUTION_S = 0.001
+GZIP_FORMAT = 16 + zlib.MAX_WBITS
+"""What zlib calls a member of gzip."""
 FORMAT = 1
 MARK = b'{"recording": '
 """What the first line of every file begins with."""

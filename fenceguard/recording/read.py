@@ -6,6 +6,7 @@ from pathlib import Path
 
 from fenceguard.errors import BadInput
 from fenceguard.recording.events import (
+    GZIP_FORMAT,
     MARK,
     Arrived,
     Event,
@@ -33,7 +34,6 @@ __all__ = [
 CHUNK_BYTES = 1 << 12
 """Packed; they may become a thousand times as many."""
 LONGEST_LINE = 1 << 20
-_GZIP_FORMAT = 16 + zlib.MAX_WBITS
 
 
 def is_recording(path: Path) -> bool:
@@ -41,7 +41,7 @@ def is_recording(path: Path) -> bool:
     with path.open("rb") as file:
         begin = file.read(CHUNK_BYTES)
     try:
-        return zlib.decompressobj(_GZIP_FORMAT).decompress(begin, len(MARK)) == MARK
+        return zlib.decompressobj(GZIP_FORMAT).decompress(begin, len(MARK)) == MARK
     except zlib.error:
         return False
 
@@ -98,7 +98,7 @@ class _Lines:
         self.torn = False
 
     def __iter__(self) -> Iterator[bytes]:
-        member = zlib.decompressobj(_GZIP_FORMAT)
+        member = zlib.decompressobj(GZIP_FORMAT)
         begun = b""
         try:
             with self._path.open("rb") as file:

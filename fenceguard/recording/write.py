@@ -20,7 +20,6 @@ WAITING = 2_000
 """Events kept while the disk does not take them: a minute and more of what a receiver sends."""
 WEAR_FROM_S = 60.0
 """The wear is not told before it has been watched for so long."""
-GZIP_FORMAT = 16 + zlib.MAX_WBITS
 _NAME = re.compile(r"(\d{6,})-\d{8}T\d{6}\.jsonl\.gz")
 
 
@@ -39,7 +38,7 @@ def number_of(path: Path) -> int:
 class Recorder:
     """Records one run into a directory, from a thread of its own.
 
-    A new file is begun past `file_mib`. Once there is no room for a full one below `cap_gib`, the
+    A new file is begun past `file_mib`. Once there is no space for a full one below `cap_gib`, the
     oldest go, of earlier runs as well. Nothing but `close` ever blocks, and nothing raises. Times
     are in s on one clock that does not go back, and are kept to `events.RESOLUTION_S`. Raises
     BadInput where the directory cannot be used.
@@ -128,7 +127,7 @@ class _Files:
         self._events = 0
         self._flushed = 0
         self._file: AppendedFile | None = None
-        self._packer = zlib.compressobj(wbits=GZIP_FORMAT)
+        self._packer = zlib.compressobj(wbits=events.GZIP_FORMAT)
         self._gone = False
         self._pruned = True
         self._began_s = time.monotonic()
@@ -184,7 +183,7 @@ class _Files:
         if self._lines:
             file = self._open()
             begins = file.bytes == 0
-            packer = zlib.compressobj(wbits=GZIP_FORMAT) if begins else self._packer.copy()
+            packer = zlib.compressobj(wbits=events.GZIP_FORMAT) if begins else self._packer.copy()
             first = events.head_line(self._head()) if begins else ""
             packed = packer.compress((first + "".join(self._lines)).encode())
             self._append(file, packed + packer.flush(zlib.Z_SYNC_FLUSH))
@@ -243,7 +242,7 @@ class _Files:
             file.close()
 
     def _prune(self) -> None:
-        """Remove the oldest files until there is room for a full one; never the newest."""
+        """Remove the oldest files until there is space for a full one; never the newest."""
         older = recording_files(self._directory)[:-1]
         total = sum(file.stat().st_size for file in older) + self._file_bytes
         for file in older:

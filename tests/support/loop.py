@@ -146,6 +146,10 @@ class NotedRecorder(Recorder):
         self.world.note("arrived", (at_s, data))
         super().arrived(at_s, data)
 
+    def inputs(self, at_s: float, held: dict[str, bool]) -> None:
+        self.world.note("inputs", (at_s, held))
+        super().inputs(at_s, held)
+
 
 class Ran(NamedTuple):
     """One run that is over."""
