@@ -17,6 +17,7 @@ from fenceguard.cli import main
 from tests.support.lawns import write_settings
 
 pytest.importorskip("distributed", reason='needs the extra "cluster"')
+pytestmark = pytest.mark.live
 
 SETTINGS = Path(__file__).parents[1] / "config" / "demo" / "settings.yaml"
 RUNS = 16
