@@ -14,6 +14,7 @@ from fenceguard.journal.records import (
     Sensed,
     Stop,
     Summary,
+    Where,
 )
 from fenceguard.judgement.types import Bound, Decision, Finding, Grant, Inputs, Rung, Situation
 from fenceguard.receiver.epoch import Epoch
@@ -73,7 +74,15 @@ def test_what_is_not_known_is_none() -> None:
     change = entry.record
     assert isinstance(change, Changed)
     assert [(one.value, one.limit) for one in change.findings] == [(None, None), ("float", "fixed")]
-    assert change.where == type(change.where)(None, None, False, "", None, None)
+    assert change.where == Where(None, None, False, "", None, None)
+
+
+@pytest.mark.parametrize("at_least", [False, True])
+def test_a_clearance_that_is_only_a_least_one_says_so(at_least: bool) -> None:
+    situation = Situation(EPOCH, 1.25, "" if at_least else "pond", at_least=at_least)
+    (entry,) = account().add(decided(3.0, SLOWED, FULL, situation=situation))
+    assert isinstance(entry.record, Changed)
+    assert entry.record.where.at_least is at_least
 
 
 @pytest.mark.parametrize("part", Bound._fields)
@@ -114,6 +123,8 @@ def test_before_the_first_intervention_the_last_one_is_that_before_it() -> None:
         (decided(0.0, HALTED, None, demand("hdop", SLOWED), demand("late", HALTED)), ["late"]),
         (decided(0.0, BLADE_OFF, None, demand("hdop", SLOWED)), ["clear_time"]),
         (decided(0.0, HALTED, armed=False), ["arming"]),
+        (decided(0.0, HALTED, None, demand("hdop", SLOWED), armed=False), ["hdop"]),
+        (decided(0.0, LOCKED, None, demand("hdop", SLOWED), armed=False), ["reset"]),
         (decided(0.0, HALTED, None, demand("hdop", HALTED), armed=False), ["hdop"]),
         (decided(0.0, HALTED), ["clear_time"]),
         (decided(0.0, LOCKED), ["reset"]),
@@ -157,6 +168,14 @@ def test_times_add_up() -> None:
         "locked": 0.0,
     }
     assert one.duration_s == 11.0
+
+
+def test_what_held_for_no_time_is_not_told() -> None:
+    one = account()
+    one.add(decided(10.0, HALTED, None, demand("hdop", HALTED)))
+    one.add(decided(10.0, HALTED, None, demand("late", HALTED)))
+    one.add(decided(11.0))
+    assert totals(one, 11.0).held_s == {"late": 1.0}
 
 
 def test_a_clock_that_goes_back_takes_no_time_away() -> None:

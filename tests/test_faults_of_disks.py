@@ -17,25 +17,20 @@ import pytest
 
 from fenceguard.appending import thread
 from fenceguard.errors import BadInput
-from fenceguard.journal.read import fence_bytes, hashed, records
+from fenceguard.journal.read import fence_bytes, hashed
+from fenceguard.journal.records import Entry, Summary
 from fenceguard.journal.verify import verify
 from fenceguard.journal.write import Journal
 from fenceguard.recording import write as recording
 from fenceguard.recording.read import Arrived, Event, Missed, Started, Stopped, Torn, arrivals
 from fenceguard.recording.write import Recorder, recording_files
 from tests.support.disks import HangingDisk, fill
+from tests.support.journals import TOTALS, entry, written
 from tests.support.nmea import sentence
 from tests.support.waiting import eventually
 
 TOLD_WITHIN_S = 3.0
 NOON_S = datetime(2027, 5, 4, 12, 0, 0, tzinfo=UTC).timestamp()
-TOTALS: dict[str, Any] = {
-    "rung": "full",
-    "epochs": 1,
-    "sentences": 3,
-    "rejected": {},
-    "time_in_rung_s": {},
-}
 LINE = sentence("GNGST,120000.00,0.02,,,,0.01,0.01,0.02")
 
 
@@ -53,8 +48,8 @@ class Memory:
     def add(self, pad: str = "") -> None:
         number, self.added = self.added, self.added + 1
         if isinstance(self.writer, Journal):
-            content = {**TOTALS, "n": number, "pad": pad}
-            self.writer.add("summary", float(number), NOON_S + number, content)
+            told = entry("summary", float(number), NOON_S + number, epochs=number, rung=pad)
+            self.writer.add(told)
         else:
             self.writer.arrived(float(number), LINE + pad.encode())
 
@@ -66,7 +61,7 @@ class Memory:
     def held(self, directory: Path | None = None) -> list[int]:
         """The numbers of what is on the disk."""
         if self.name == "journal":
-            return [record["n"] for record in records(directory or self.directory)]
+            return [record["epochs"] for record in written(directory or self.directory)]
         events = arrivals(recording_files(directory or self.directory))
         return [int(event.at_s) for event in events if isinstance(event, Arrived)]
 
@@ -154,12 +149,12 @@ def test_a_directory_that_is_moved_keeps_what_it_held_and_the_rest_goes_on(
 def test_a_journal_in_a_new_place_goes_on_with_chain_and_fence(tmp_path: Path) -> None:
     journal = Journal(tmp_path / "journal")
     journal.keep_fence(hashed(b"fence"), b"fence")
-    journal.add("summary", 0.0, NOON_S, TOTALS)
+    journal.add(entry("summary", 0.0, NOON_S))
     assert eventually(lambda: list(tmp_path.glob("journal/*.jsonl")), 3.0)
     shutil.rmtree(tmp_path / "journal")
-    journal.add("summary", 1.0, NOON_S, TOTALS)
+    journal.add(entry("summary", 1.0, NOON_S))
     journal.close()
-    (record,) = records(tmp_path / "journal")
+    (record,) = written(tmp_path / "journal")
     assert record["seq"] == 2
     assert fence_bytes(tmp_path / "journal", hashed(b"fence")) == b"fence"
     earlier = verify(tmp_path / "journal").earlier
@@ -325,7 +320,7 @@ def test_one_that_cannot_be_put_together_is_told_and_counted_and_the_rest_goes_o
     memory = opened(tmp_path)
     memory.add()
     if isinstance(memory.writer, Journal):
-        memory.writer.add("summary", 1.0, NOON_S, {**TOTALS, "odd": Odd()})
+        memory.writer.add(Entry(1.0, NOON_S, Summary(**{**TOTALS, "rung": Odd()})))
     else:
         memory.writer.start(1.0, {"odd": Odd()})
     memory.add()
@@ -335,7 +330,7 @@ def test_one_that_cannot_be_put_together_is_told_and_counted_and_the_rest_goes_o
     memory.writer.close()
     assert memory.held() == [0, 1]
     if memory.name == "journal":
-        assert [record.get("dropped") for record in records(tmp_path)] == [None, 1]
+        assert [record.get("dropped") for record in written(tmp_path)] == [None, 1]
     else:
         events = list(arrivals(recording_files(tmp_path)))
         assert events == [Arrived(0.0, LINE), Missed(0.0, 1), Arrived(1.0, LINE)]

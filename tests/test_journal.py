@@ -16,32 +16,26 @@ import pytest
 from fenceguard.appending import thread
 from fenceguard.errors import BadInput
 from fenceguard.journal import write
-from fenceguard.journal.read import records, sealed
+from fenceguard.journal.read import hashed, sealed
 from fenceguard.journal.verify import verify
 from fenceguard.journal.write import Journal
 from tests.support.disks import fill
+from tests.support.journals import FENCE, TOTALS, entry, written
 from tests.support.waiting import eventually
 
 NOON_S = datetime(2027, 5, 4, 12, 0, 0, tzinfo=UTC).timestamp()
 DAY_S = 86400.0
-TOTALS: dict[str, Any] = {
-    "rung": "full",
-    "epochs": 1,
-    "sentences": 3,
-    "rejected": {},
-    "time_in_rung_s": {},
-}
 
 
 def summary(journal: Journal, mono_s: float, utc_s: float | None = None, **more: Any) -> None:
-    journal.add("summary", mono_s, NOON_S + mono_s if utc_s is None else utc_s, {**TOTALS, **more})
+    journal.add(entry("summary", mono_s, NOON_S + mono_s if utc_s is None else utc_s, **more))
 
 
-def written(directory: Path, count: int) -> Path:
+def journal_of(directory: Path, count: int) -> Path:
     """A journal with some records; returns its only file."""
     journal = Journal(directory)
     for number in range(count):
-        summary(journal, float(number), note="äöü σ " * 3)
+        summary(journal, float(number), rung="äöü σ " * 3)
     journal.close()
     (file,) = directory.glob("*.jsonl")
     return file
@@ -56,7 +50,7 @@ def lines(file: Path) -> list[dict[str, Any]]:
 
 def test_records_carry_the_common_keys_and_a_chain_that_anyone_can_check(tmp_path: Path) -> None:
     """Recomputed with hashlib and json alone: SHA-256 (FIPS 180-4), its first 16 digits."""
-    file = written(tmp_path, 5)
+    file = journal_of(tmp_path, 5)
     before = ""
     for number, text in enumerate(file.read_text(encoding="utf-8").splitlines(), start=1):
         record = json.loads(text)
@@ -72,16 +66,16 @@ def test_records_carry_the_common_keys_and_a_chain_that_anyone_can_check(tmp_pat
 
 def test_numbering_goes_on_after_it_was_opened_again(tmp_path: Path) -> None:
     for _ in range(3):
-        file = written(tmp_path, 2)
+        file = journal_of(tmp_path, 2)
     assert [record["seq"] for record in lines(file)] == [1, 2, 3, 4, 5, 6]
-    assert [record["seq"] for record in records(tmp_path)] == [1, 2, 3, 4, 5, 6]
+    assert [record["seq"] for record in written(tmp_path)] == [1, 2, 3, 4, 5, 6]
 
 
 def test_interventions_are_numbered_on(tmp_path: Path) -> None:
     journal = Journal(tmp_path)
     assert journal.next_intervention == 1
-    journal.add("intervention_begun", 0.0, NOON_S, {"id": 41})
-    summary(journal, 1.0, NOON_S + DAY_S)
+    journal.add(entry("rung", 0.0, NOON_S, was="full", rung="halted", intervention=41))
+    summary(journal, 1.0, NOON_S + DAY_S, interventions=41)
     journal.close()
     again = Journal(tmp_path)
     assert again.next_intervention == 42
@@ -111,19 +105,19 @@ def test_a_date_that_goes_back_goes_on_in_the_newest_file(tmp_path: Path) -> Non
         journal.close()
         assert [file.name for file in tmp_path.glob("*.jsonl")] == ["2027-05-04.jsonl"], opened
     assert verify(tmp_path).faults == []
-    assert [record["seq"] for record in records(tmp_path)] == [1, 2, 3, 4, 5, 6]
+    assert [record["seq"] for record in written(tmp_path)] == [1, 2, 3, 4, 5, 6]
 
 
 def test_what_is_no_number_becomes_null_and_no_time_does_not_stop_it(tmp_path: Path) -> None:
     journal = Journal(tmp_path)
-    summary(journal, 0.0, NOON_S, inner=[{"a": math.nan}, (math.inf, -math.inf)], whole=1)
+    settings = {"inner": [{"a": math.nan}, (math.inf, -math.inf)], "whole": 1}
+    journal.add(entry("start", 0.0, NOON_S, settings=settings))
     summary(journal, math.nan, math.nan)
     summary(journal, 2.0, math.inf)
     journal.close()
     (file,) = tmp_path.glob("*.jsonl")
     first, *_ = lines(file)
-    assert first["inner"] == [{"a": None}, [None, None]]
-    assert first["whole"] == 1
+    assert first["settings"] == {"inner": [{"a": None}, [None, None]], "whole": 1}
     assert len(lines(file)) == 3
 
 
@@ -142,11 +136,12 @@ def test_no_evidence_and_no_time_ends_the_writing(
     tmp_path: Path, utc_s: float, evidence: dict[str, Any]
 ) -> None:
     journal = Journal(tmp_path)
-    summary(journal, 0.0, utc_s, **evidence)
+    journal.keep_fence(hashed(FENCE), FENCE)
+    journal.add(entry("start", 0.0, utc_s, settings=evidence))
     summary(journal, 1.0)
     journal.close()
-    first, _second = records(tmp_path)
-    assert set(first) >= {key for key in evidence if key.isascii()}
+    first, _second = written(tmp_path)
+    assert set(first["settings"]) >= {key for key in evidence if key.isascii()}
     assert verify(tmp_path).faults == []
 
 
@@ -155,7 +150,7 @@ def test_no_evidence_and_no_time_ends_the_writing(
 
 @pytest.mark.parametrize("kept", ["the first", "the torn part again"])
 def test_a_cut_at_any_byte_costs_no_whole_record(tmp_path: Path, kept: str) -> None:
-    file = written(tmp_path, 4)
+    file = journal_of(tmp_path, 4)
     content = file.read_bytes()
     ends = [n + 1 for n, byte in enumerate(content) if byte == ord("\n")]
     for cut in range(ends[1], len(content) + 1):
@@ -169,7 +164,7 @@ def test_a_cut_at_any_byte_costs_no_whole_record(tmp_path: Path, kept: str) -> N
         journal = Journal(tmp_path)
         summary(journal, 100.0)
         journal.close()
-        assert [one["seq"] for one in records(tmp_path)] == list(range(1, complete + 2))
+        assert [one["seq"] for one in written(tmp_path)] == list(range(1, complete + 2))
         assert verify(tmp_path).faults == []
         if torn:
             assert journal.set_aside == {"file": "2027-05-04.torn", "bytes": len(torn)}
@@ -181,7 +176,7 @@ def test_a_cut_at_any_byte_costs_no_whole_record(tmp_path: Path, kept: str) -> N
 
 
 def test_verify_says_a_torn_last_line_and_counts_no_fault(tmp_path: Path) -> None:
-    file = written(tmp_path, 3)
+    file = journal_of(tmp_path, 3)
     file.write_bytes(file.read_bytes()[:-10])
     verdict = verify(tmp_path)
     assert verdict.faults == []
@@ -194,7 +189,7 @@ def test_verify_says_a_torn_last_line_and_counts_no_fault(tmp_path: Path) -> Non
 
 
 def test_any_byte_changed_is_a_fault(tmp_path: Path) -> None:
-    file = written(tmp_path, 3)
+    file = journal_of(tmp_path, 3)
     content = file.read_bytes()
     for at in range(len(content) - 1):
         before, byte, after = content[:at], content[at], content[at + 1 :]
@@ -208,7 +203,7 @@ def test_any_byte_changed_is_a_fault(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("change", [1, 0x20, 0x80])
 def test_the_last_line_end_changed_is_said_as_a_torn_line(tmp_path: Path, change: int) -> None:
-    file = written(tmp_path, 3)
+    file = journal_of(tmp_path, 3)
     content = file.read_bytes()
     file.write_bytes(content[:-1] + bytes([content[-1] ^ change]))
     assert verify(tmp_path).torn is not None
@@ -227,22 +222,22 @@ def test_the_last_line_end_changed_is_said_as_a_torn_line(tmp_path: Path, change
 )
 def test_a_forged_record_of_wrong_types_is_a_fault(tmp_path: Path, forged: dict[str, Any]) -> None:
     """Its sum is right, so only its types tell."""
-    file = written(tmp_path, 3)
+    file = journal_of(tmp_path, 3)
     rows = file.read_bytes().splitlines(keepends=True)
     record = {key: value for key, value in json.loads(rows[1]).items() if key != "sum"}
     rows[1] = sealed({**record, **forged})[0]
     file.write_bytes(b"".join(rows))
     assert verify(tmp_path).faults
-    written(tmp_path, 1)
+    journal_of(tmp_path, 1)
 
 
 def test_rubbish_is_a_fault_and_is_written_on_after(tmp_path: Path) -> None:
-    file = written(tmp_path, 2)
+    file = journal_of(tmp_path, 2)
     rubbish = [b"[" * 100_000, b"\xff\x00", b"7", b'{"kind": "intervention_begun", "id": 1e999}']
     file.write_bytes(file.read_bytes() + b"\n".join(rubbish) + b"\n")
     assert len(verify(tmp_path).faults) == len(rubbish)
-    written(tmp_path, 2)
-    assert [record["seq"] for record in records(tmp_path)] == [1, 2, 3, 4]
+    journal_of(tmp_path, 2)
+    assert [record["seq"] for record in written(tmp_path)] == [1, 2, 3, 4]
     assert len(verify(tmp_path).faults) == len(rubbish)
 
 
@@ -250,7 +245,7 @@ def test_rubbish_is_a_fault_and_is_written_on_after(tmp_path: Path) -> None:
     "harm", ["removed", "swapped", "twice", "from elsewhere", "moved to another day"]
 )
 def test_lines_that_are_not_where_they_were_are_a_fault(tmp_path: Path, harm: str) -> None:
-    file = written(tmp_path, 6)
+    file = journal_of(tmp_path, 6)
     rows = file.read_bytes().splitlines(keepends=True)
     if harm == "removed":
         del rows[2]
@@ -281,7 +276,7 @@ def test_old_days_may_be_cleared_away(tmp_path: Path) -> None:
     again = Journal(tmp_path)
     summary(again, 4 * DAY_S)
     again.close()
-    assert [record["seq"] for record in records(tmp_path)] == [5, 6, 7]
+    assert [record["seq"] for record in written(tmp_path)] == [5, 6, 7]
     assert verify(tmp_path).faults == []
 
 
@@ -324,7 +319,7 @@ def test_two_writers_are_refused(tmp_path: Path) -> None:
     summary(first, 1.0)
     first.close()
     assert verify(tmp_path).records == 1
-    written(tmp_path, 1)
+    journal_of(tmp_path, 1)
 
 
 def test_a_directory_that_cannot_be_made_is_refused(tmp_path: Path) -> None:
@@ -368,7 +363,7 @@ def test_what_does_not_fit_the_queue_is_counted(
     monkeypatch.setattr(os, "write", real_write)
     assert eventually(lambda: journal.trouble is None, 2.0)
     journal.close()
-    kept = list(records(tmp_path))
+    kept = written(tmp_path)
     dropped = sum(record.get("dropped", 0) for record in kept)
     assert dropped > 0
     assert len(kept) + dropped == 31
@@ -420,12 +415,12 @@ def test_a_disk_that_fills_up_costs_nothing_once_there_is_room(small_disk: Path)
     filler = fill(small_disk)
     began_s = time.monotonic()
     for number in range(1, 101):
-        summary(journal, float(number), note="x" * 100)
+        summary(journal, float(number), rung="x" * 100)
     assert time.monotonic() - began_s < 0.5
     assert eventually(lambda: journal.trouble is not None, 2.0)
     assert "No space left on device" in str(journal.trouble)
     filler.unlink()
     assert eventually(lambda: journal.trouble is None, 3.0)
     journal.close()
-    assert [record["seq"] for record in records(small_disk)] == list(range(1, 102))
+    assert [record["seq"] for record in written(small_disk)] == list(range(1, 102))
     assert verify(small_disk).faults == []

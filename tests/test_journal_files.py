@@ -22,33 +22,21 @@ from fenceguard.journal.files import (
     lines_backwards,
     part_of,
 )
-from fenceguard.journal.read import Tail, fence_bytes, hashed, records, sealed, tail
+from fenceguard.journal.read import Tail, fence_bytes, hashed, sealed, tail
 from fenceguard.journal.verify import verify
 from fenceguard.journal.write import MIB, Journal
+from tests.support.journals import FENCE, TOTALS, entry, sealed_in, written
 from tests.support.waiting import eventually
 
 NOON_S = datetime(2027, 5, 4, 12, 0, 0, tzinfo=UTC).timestamp()
 DAY_S = 86400.0
-FENCE = b'{"type": "FeatureCollection", "features": []}'
-TOTALS: dict[str, Any] = {
-    "rung": "full",
-    "epochs": 1,
-    "sentences": 3,
-    "rejected": {},
-    "time_in_rung_s": {},
-}
-START: dict[str, Any] = {
-    **dict.fromkeys(("version", "mode", "source", "settings_file", "settings_hash"), ""),
-    **{"fence_file": "lawn.geojson", "fence_hash": hashed(FENCE), "settings": {}},
-    **{"rung": "halted", "set_aside": None, "interventions": 0},
-}
 
 
 def summaries(directory: Path, utcs_s: list[float], **more: Any) -> None:
     """Write one summary for each time."""
     journal = Journal(directory, **more)
     for utc_s in utcs_s:
-        journal.add("summary", utc_s, utc_s, TOTALS)
+        journal.add(entry("summary", utc_s, utc_s))
     journal.close()
     assert (journal.unwritten, journal.trouble) == (0, None)
 
@@ -123,7 +111,7 @@ def test_chain_and_parts_go_on_over_many_files_and_openings(tmp_path: Path) -> N
     for _ in range(4):
         summaries(tmp_path, [NOON_S] * 5, file_mib=400 / MIB)
     assert len(names(tmp_path)) > 10
-    assert [record["seq"] for record in records(tmp_path)] == list(range(1, 21))
+    assert [record["seq"] for record in written(tmp_path)] == list(range(1, 21))
     assert verify(tmp_path).faults == []
     summaries(tmp_path, [NOON_S + DAY_S], file_mib=400 / MIB)
     assert names(tmp_path)[-1] == "2027-05-05.jsonl"
@@ -211,10 +199,10 @@ def test_what_cannot_be_cleared_away_is_told_and_holds_up_no_record(
     journal = Journal(tmp_path, file_mib=2000 / MIB, keep_mib=0.0)
     with monkeypatch.context() as broken:
         broken.setattr(Path, "unlink", refused)
-        journal.add("summary", 0.0, NOON_S, TOTALS)
+        journal.add(entry("summary", 0.0, NOON_S))
         assert eventually(lambda: "not permitted" in (journal.trouble or ""), 3.0)
         assert journal.unwritten == 0
-    journal.add("summary", 1.0, NOON_S, TOTALS)
+    journal.add(entry("summary", 1.0, NOON_S))
     assert eventually(lambda: journal.trouble is None, 3.0)
     journal.close()
     assert names(tmp_path) == ["2027-05-04.jsonl"]
@@ -243,11 +231,10 @@ def test_lines_backwards_are_the_lines(
     ("contents", "greatest"),
     [
         ([], 0),
-        ([("summary", {**TOTALS, "interventions": 7}), ("summary", TOTALS)], 7),
+        ([("summary", {**TOTALS, "interventions": 7}), ("inputs", {"held": {}})], 7),
         ([("summary", {"interventions": 0}), ("rung", {"intervention": 3})], 3),
         ([("rung", {"intervention": 3}), ("rung", {"intervention": None})], 3),
         ([("rung", {"intervention": 3}), ("summary", {"interventions": 0})], 0),
-        ([("intervention_begun", {"id": 41}), ("intervention_ended", {"id": 1})], 41),
         ([("summary", {"interventions": 5}), ("summary", {"interventions": True})], 5),
         ([("summary", {"interventions": 5}), ("summary", {"interventions": "9"})], 5),
     ],
@@ -255,11 +242,8 @@ def test_lines_backwards_are_the_lines(
 def test_the_last_record_that_tells_a_number_gives_the_greatest(
     tmp_path: Path, contents: list[tuple[str, dict[str, Any]]], greatest: int
 ) -> None:
-    """Numbers only grow. Journals without `interventions` tell them where one begins."""
-    journal = Journal(tmp_path)
-    for day, (kind, content) in enumerate(contents):
-        journal.add(kind, 0.0, NOON_S + day * DAY_S, content)
-    journal.close()
+    """Numbers only grow."""
+    sealed_in(tmp_path / "2027-05-04.jsonl", *contents)
     again = Journal(tmp_path)
     assert again.next_intervention == greatest + 1
     again.close()
@@ -314,7 +298,7 @@ def test_a_record_is_no_longer_than_a_line_may_be(
 ) -> None:
     monkeypatch.setattr("fenceguard.journal.write.LONGEST_LINE", line_bytes(tmp_path) + spare)
     journal = Journal(tmp_path / "journal")
-    journal.add("summary", NOON_S, NOON_S, TOTALS)
+    journal.add(entry("summary", NOON_S, NOON_S))
     journal.close()
     assert journal.unwritten == (1 if spare < 0 else 0)
 
@@ -338,9 +322,10 @@ print(after - before, time.perf_counter() - began_s, journal.next_intervention)
 )
 def test_opening_a_long_day_takes_little_memory(tmp_path: Path, tells: str) -> None:
     """A file of more than 100 MiB; the process's own peak, in KiB."""
-    first = sealed({"seq": 1, "kind": "intervention_begun", "id": 4, "sum_before": ""})[0]
-    filler = sealed({"seq": 2, "kind": "summary", **TOTALS, "note": "x" * 700})[0]
-    last = sealed({"seq": 3, "kind": "summary", **TOTALS, "interventions": 4})[0]
+    common = {"utc": "2027-05-04T12:00:00Z", "mono_s": 1.0, "prev": ""}
+    first = sealed({"seq": 1, **common, "kind": "rung", "intervention": 4})[0]
+    filler = sealed({"seq": 2, **common, "kind": "inputs", "held": {}, "note": "x" * 700})[0]
+    last = sealed({"seq": 3, **common, "kind": "summary", **TOTALS, "interventions": 4})[0]
     with (tmp_path / "2027-05-04.jsonl").open("wb") as file:
         file.write(first)
         for _ in range(110):
@@ -372,10 +357,8 @@ def test_a_file_that_cannot_be_read_is_said(tmp_path: Path) -> None:
 def test_a_record_that_does_not_tell_what_it_must(
     tmp_path: Path, kind: str, content: dict[str, Any], said: str
 ) -> None:
-    journal = Journal(tmp_path)
-    journal.add("summary", 0.0, NOON_S, TOTALS)
-    journal.add(kind, 1.0, NOON_S, content)
-    journal.close()
+    summaries(tmp_path, [NOON_S])
+    sealed_in(tmp_path / "2027-05-04.jsonl", (kind, content))
     assert verify(tmp_path).faults == [f"2027-05-04.jsonl:2: {said}"]
 
 
@@ -386,7 +369,7 @@ def started(directory: Path, content: bytes | None = FENCE, **more: Any) -> Jour
     journal = Journal(directory)
     if content is not None:
         journal.keep_fence(hashed(FENCE), content)
-    journal.add("start", 0.0, NOON_S, {**START, **more})
+    journal.add(entry("start", 0.0, NOON_S, **more))
     journal.close()
     return journal
 
@@ -437,14 +420,6 @@ def test_a_fence_is_on_the_disk_before_a_record_that_names_it(
     assert seen == [FENCE]
 
 
-def test_a_journal_that_kept_no_fences_yet_is_no_fault(tmp_path: Path) -> None:
-    content = {key: value for key, value in START.items() if key != "interventions"}
-    journal = Journal(tmp_path)
-    journal.add("start", 0.0, NOON_S, content)
-    journal.close()
-    assert verify(tmp_path).faults == []
-
-
 def test_a_fence_is_kept_while_there_is_nothing_else_to_write(tmp_path: Path) -> None:
     journal = Journal(tmp_path)
     journal.keep_fence(hashed(FENCE), FENCE)
@@ -457,7 +432,7 @@ def test_a_fence_that_cannot_be_kept_is_told_and_holds_up_no_record(tmp_path: Pa
     in_the_way.mkdir()
     journal = Journal(tmp_path)
     journal.keep_fence(hashed(FENCE), FENCE)
-    journal.add("summary", 0.0, NOON_S, TOTALS)
+    journal.add(entry("summary", 0.0, NOON_S))
     assert eventually(lambda: "Is a directory" in (journal.trouble or ""), 3.0)
     assert journal.unwritten == 0
     in_the_way.rmdir()

@@ -12,9 +12,9 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from fenceguard.journal.read import records
 from fenceguard.journal.verify import verify
 from tests.support import nmea
+from tests.support.journals import written
 from tests.support.lawns import offset, write_settings
 
 KILLS = 50
@@ -144,8 +144,8 @@ class Killer(threading.Thread):
         faults = verify(self.journal).faults
         self.failures += [f"kill {number}: {fault}" for fault in faults]
         kept = {
-            (record["utc"], record["from"], record["to"])
-            for record in records(self.journal)
+            (record["utc"], record["was"], record["rung"])
+            for record in written(self.journal)
             if record["kind"] == "rung"
         }
         self.failures += [f"kill {number}: lost {told}" for told in due if told[1:] not in kept]
@@ -165,7 +165,7 @@ def test_a_service_killed_fifty_times_loses_nothing_older_than_a_second(
         # Else there was nothing to lose.
         assert len(killer.due) > 20
         assert len(killer.lives) > 5
-        kept = list(records(killer.journal))
+        kept = written(killer.journal)
         assert [record["seq"] for record in kept] == list(range(1, len(kept) + 1))
         starts_s = [record["mono_s"] for record in kept if record["kind"] == "start"]
         for began_s, killed_s in killer.lives:

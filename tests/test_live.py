@@ -320,14 +320,17 @@ def test_every_byte_is_recorded_at_the_time_that_the_guard_was_told(lawn: Loaded
 
 def test_recording_and_journal_name_the_same_run(lawn: Loaded) -> None:
     run = ran(lawn, epochs(3), 1.0)
-    started, start = run.recording[0], run.journal[0].record
+    started, begun = run.recording[0], run.journal[0]
+    start = begun.record
     assert isinstance(started, Started) and isinstance(start, Start)
     assert started.header == {
         "run": start.run,
+        "utc_s": pytest.approx(begun.utc_s, abs=0.001),
+        "interventions": start.interventions,
         "settings_hash": lawn.settings_hash,
         "fence_hash": lawn.fence_hash,
     }
-    assert (started.at_s, run.journal[0].mono_s) == (BEGIN_S, BEGIN_S)
+    assert (started.at_s, begun.mono_s) == (BEGIN_S, BEGIN_S)
     assert (start.mode, start.interventions) == ("run", 0)
     another = ran(lawn, [], 0.2).journal[0].record
     assert isinstance(another, Start) and another.run != start.run

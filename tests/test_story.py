@@ -242,6 +242,23 @@ def test_a_run_that_never_reached_full_tells_what_held_it() -> None:
     assert run.lasted_s == 80.0
 
 
+@pytest.mark.parametrize("keep", [1, 2, 3, 4])
+def test_no_more_interventions_are_kept_than_wanted_but_all_are_counted(
+    told: Told, keep: int
+) -> None:
+    """So a status that runs for months does not grow."""
+    story = Story(keep)
+    for number in (1, 2, 3):
+        told.begin(number, "slowed", OLD)
+        told.after(1.0)
+        told.up(("full", 3.0))
+    for entry in told.entries:
+        story.add(entry)
+    assert story.count == 3
+    assert [one.id for one in story.interventions] == [1, 2, 3][-keep:]
+    assert all(one.over and len(one.changes) == 2 for one in story.interventions)
+
+
 def test_nothing_is_nothing() -> None:
     story = Story()
     assert (story.runs, story.interventions, story.watch_only) == ([], [], [])

@@ -10,6 +10,8 @@ from fenceguard.errors import BadInput
 BAD_INPUT = 2
 INTERRUPTED = 130
 CAUTION = """\
+fenceguard COMMAND --help tells more, with examples.
+
 fenceguard can stop a mower; it cannot make one safe.
 Nothing here is certified. A hard-wired stop stays the first line.
 Follow local codes and licensed practice."""

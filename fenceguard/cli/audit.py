@@ -42,16 +42,16 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser = commands.add_parser(
         "audit",
         help="tell why the mower stopped",
-        description="Reads a journal: lists the interventions, explains one, tells what monitors "
+        description="Reads a journal. Lists the interventions, explains one, tells what monitors "
         "set to watch_only would have done, or checks every record.",
         epilog=EXAMPLES,
         formatter_class=HelpFormatter,
     )
     questions = parser.add_subparsers(dest="question", required=True, metavar="QUESTION")
     asked = {
-        "list": (_list, "every intervention: when, how long, how far, why, where"),
+        "list": (_list, "every intervention, and the runs that never reached full"),
         "show": (_show, "one intervention in plain words, with its numbers"),
-        "watched": (_watched, "what monitors set to watch_only would have done, and how often"),
+        "watched": (_watched, "what monitors set to watch_only would have done, how often"),
         "verify": (_verify, "whether each record follows the one before, as it was written"),
     }
     for name, (answer, text) in asked.items():
@@ -64,7 +64,9 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         )
         if name == "show":
             question.add_argument("id", type=int, metavar="ID", help="number of the intervention")
-        question.add_argument("--journal", type=Path, required=True, metavar="DIR")
+        question.add_argument(
+            "--journal", type=Path, required=True, metavar="DIR", help="directory of the journal"
+        )
         question.add_argument("--json", action="store_true", help="print one JSON object")
         question.set_defaults(run=answer)
 

@@ -25,6 +25,8 @@ EXAMPLES = """\
 examples:
   fenceguard check --settings config/settings.yaml
   fenceguard check --settings mower.yaml --set limits.silence.halted=2.5
+
+exit status: 0 good, 2 faults in settings or fence
 """
 
 

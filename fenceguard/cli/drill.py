@@ -39,11 +39,11 @@ examples:
   fenceguard drill --settings mower.yaml --runs 20000 --results runs.jsonl
   fenceguard drill --settings mower.yaml --runs 900 --plot integrity.png
 
-Everything is simulated: no line is moved. What a simulation shows holds for the
-simulation; it does not replace a test on the lawn, blades off.
+Everything is simulated: no line is moved. What a simulation shows holds for
+the simulation. It does not replace a test on the lawn, blades off.
 
-exit status: 0 good, 1 something that must follow did not, 2 bad input, or what
-ran the drills was killed, 130 interrupted
+exit status: 0 good, 1 something that must follow did not, 2 bad input, or
+what ran the drills was killed, 130 interrupted
 """
 
 
@@ -54,21 +54,37 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         help="simulate mowing with faults, and count what follows",
         description="Simulates a mower and its receiver on the lawn of the settings. With "
         "scenarios, checks that what must follow does; without, runs many drills with faults at "
-        "random times and reports, beside a rule as one would write it by hand.",
+        "random times, and reports how often blade or mower came past the fence, beside a rule as "
+        "one would write it by hand.",
         epilog=EXAMPLES,
         formatter_class=HelpFormatter,
     )
-    parser.add_argument("scenario", nargs="*", type=Path, metavar="SCENARIO", help="YAML file")
+    parser.add_argument(
+        "scenario",
+        nargs="*",
+        type=Path,
+        metavar="SCENARIO",
+        help="what happens when, and what must follow (YAML)",
+    )
     add_settings(parser)
     parser.add_argument(
-        "--runs", type=_count, default=100, metavar="N", help="drills (%(default)s)"
-    )
-    parser.add_argument("--seed", type=int, default=1, metavar="S", help="(%(default)s)")
-    parser.add_argument(
-        "--jobs", type=_count, default=1, metavar="J", help="processes (%(default)s)"
+        "--runs", type=_count, default=100, metavar="N", help="how many drills (%(default)s)"
     )
     parser.add_argument(
-        "--faults", choices=KINDS, default="single", help="faults in each drill (%(default)s)"
+        "--seed",
+        type=int,
+        default=1,
+        metavar="S",
+        help="another one draws other drills (%(default)s)",
+    )
+    parser.add_argument(
+        "--jobs", type=_count, default=1, metavar="J", help="processes at a time (%(default)s)"
+    )
+    parser.add_argument(
+        "--faults",
+        choices=KINDS,
+        default="single",
+        help="how many faults in each drill (%(default)s)",
     )
     parser.add_argument(
         "--fault",

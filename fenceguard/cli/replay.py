@@ -43,6 +43,10 @@ examples:
   fenceguard replay a.log --settings mower.yaml --speed 4 --drive-outputs
   fenceguard replay recording --same-as journal
 
+exit status: 0 good, 1 a decision is not the journal's (--same-as), 2 bad
+input, a recording that breaks off, or a journal that could not be written,
+130 interrupted; with --drive-outputs 128 and the signal's number
+
 {OUTPUTS_CAUTION}
 """
 
@@ -52,16 +56,22 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser = commands.add_parser(
         "replay",
         help="run the supervisor over recorded receiver output",
-        description="Runs the supervisor over recordings of a receiver's output (plain or .gz, - "
-        "for standard input) and tells every intervention and its cause.",
+        description="Runs the supervisor over recordings, and tells every intervention and its "
+        "cause. A recording is what a receiver sent (plain or .gz, - for standard input), or what "
+        "the command run recorded.",
         epilog=EXAMPLES,
         formatter_class=HelpFormatter,
     )
-    parser.add_argument("log", nargs="+", metavar="LOG", help="recording; several are one stream")
+    parser.add_argument(
+        "log",
+        nargs="+",
+        metavar="LOG",
+        help="recording, or a directory of them; several are one stream",
+    )
     add_settings(parser, required=False)
     pace = parser.add_mutually_exclusive_group()
-    pace.add_argument("--realtime", action="store_true", help="at the pace of the recording")
-    pace.add_argument("--speed", type=_speed, metavar="N", help="at N times that pace")
+    pace.add_argument("--realtime", action="store_true", help="run at the pace of the recording")
+    pace.add_argument("--speed", type=_speed, metavar="N", help="run at N times that pace")
     parser.add_argument(
         "--drive-outputs",
         action="store_true",
@@ -73,8 +83,9 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         "--same-as",
         type=Path,
         metavar="DIR",
-        help="run a recording of ours again and prove that each decision is that of the journal "
-        "there, or show the first that is not; settings and fence are the journal's",
+        help="run again what the command run recorded, and prove that each decision is the one in "
+        "the journal there, or show the first that is not; settings and fence are the journal's "
+        "unless --settings is given",
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=run)

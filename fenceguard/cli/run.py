@@ -46,7 +46,10 @@ examples:
   fenceguard run --settings mower.yaml --set receiver.port=/dev/ttyACM1
   some-source | fenceguard run --settings mower.yaml --set receiver.port=-
 
-It ends, with every line off, on SIGTERM, SIGINT and SIGHUP.
+It ends, with every line off, on SIGTERM, SIGINT, SIGHUP and SIGQUIT.
+
+exit status: 0 stopped, or the input ended; 2 bad input; 3 records of the
+journal or the recording could not be written
 
 {OUTPUTS_CAUTION}
 """
@@ -57,8 +60,8 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     parser = commands.add_parser(
         "run",
         help="supervise a mower, live",
-        description="Watches the receiver, holds or drops the output lines and writes the journal, "
-        "until stopped.",
+        description="Watches the receiver, holds or drops the output lines, and writes the journal "
+        "and the recording, until stopped.",
         epilog=EXAMPLES,
         formatter_class=HelpFormatter,
     )
@@ -123,6 +126,8 @@ def run(args: argparse.Namespace) -> int:
         for number in SIGNALS:
             signal.signal(number, lambda got, _frame: live.stop(signal.Signals(got).name))
         teller.tell(f"stopped: {live.run()}; {status.account()}")
+        if recorder is not None and recorder.bytes_an_hour is not None:
+            teller.tell(f"the recording grew by {recorder.bytes_an_hour / 1e6:.2f} MB an hour")
         journal.close()
         missing = [(journal.directory, journal.unwritten)]
         if recorder is not None:
@@ -161,7 +166,7 @@ class Status:
         self._columns = columns
         self._due_s = 0.0
         self._said: dict[str, str | None] = dict.fromkeys(troubles)
-        self._story = Story()
+        self._story = Story(keep=1)
 
     def told(self, entry: Entry) -> None:
         """Tell a change of rung, and why."""
@@ -185,7 +190,7 @@ class Status:
     def account(self) -> str:
         """What was taken away in this run, in a few words."""
         run = self._story.runs[-1]
-        number = count_text(len(self._story.interventions), "intervention")
+        number = count_text(self._story.count, "intervention")
         if run.reached_full or not run.held_s:
             return number
         return f"{number}; it never reached full, held by: {held_text(run.held_s)}"

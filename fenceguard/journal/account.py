@@ -180,7 +180,7 @@ class Account:
     def _spend(self, last: Decision, passed_s: float) -> None:
         """The time since the step before was spent as that step left it."""
         self._spent_s[last.rung] += passed_s
-        if last.rung is not Rung.FULL:
+        if last.rung is not Rung.FULL and passed_s > 0.0:
             for name in _holding(last):
                 self.held_s[name] = self.held_s.get(name, 0.0) + passed_s
         for acting in self._acting.values():
@@ -268,7 +268,8 @@ def _holding(decision: Decision) -> list[str]:
     if decision.rung is Rung.LOCKED:
         return ["reset"]
     if decision.rung is Rung.HALTED and not decision.armed:
-        return ["arming"]
+        # Nothing at all may be demanded for that.
+        return [one.monitor for one in decision.findings] or ["arming"]
     return ["blade_delay" if decision.grant.warning else "clear_time"]
 
 

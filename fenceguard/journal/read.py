@@ -95,13 +95,21 @@ def each_entry(directory: Path) -> Iterator[Entry | None]:
 
     Raises BadInput where there is no journal.
     """
+    for content in each_line(directory):
+        try:
+            yield None if content is None else entry_of(content)
+        except ValueError:
+            yield None
+
+
+def each_line(directory: Path) -> Iterator[Line | None]:
+    """The content of every line, oldest first, None where it is not as it was written.
+
+    Raises BadInput where there is no journal.
+    """
     for file in opened(directory):
         for _number, line in numbered(file):
-            content = whole(line)
-            try:
-                yield None if content is None else entry_of(content)
-            except ValueError:
-                yield None
+            yield whole(line)
 
 
 class Tail(NamedTuple):

@@ -142,11 +142,16 @@ def severity(finding: FindingTold) -> tuple[int, float]:
 
 
 class Story:
-    """Add entries, oldest first; what they tell so far can be read at any time."""
+    """Add entries, oldest first; what they tell so far can be read at any time.
 
-    def __init__(self) -> None:
+    Of the interventions it keeps the last `keep`, or all; `count` is that of all of them.
+    """
+
+    def __init__(self, keep: int | None = None) -> None:
         self.runs: list[Run] = []
         self.interventions: list[Intervention] = []
+        self.count = 0
+        self._keep = keep
         self._watch_only: dict[str, WatchOnly] = {}
 
     @property
@@ -184,6 +189,9 @@ class Story:
         if one is None or one.over or one.id != change.intervention or one.run is not run:
             one = Intervention(change.intervention, run, [])
             self.interventions.append(one)
+            self.count += 1
+            if self._keep is not None:
+                del self.interventions[: -self._keep]
         one.changes.append((entry, change))
         one.over = change.rung == FULL
 

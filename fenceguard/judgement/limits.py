@@ -25,6 +25,7 @@ class Limited:
         """So that what is greater is worse, whichever side the danger lies on."""
         self._mildest = min(self._limits)
         self._read = monitor.read
+        self._grade = monitor.grade
         self._exceeded_since_s: dict[int, float] = {}
 
     def forget(self) -> None:
@@ -37,16 +38,14 @@ class Limited:
             reading = self._read(situation)
         except Exception as error:
             return self._unknown(f"the monitor failed: {error!r}")
-        if reading is ABSENT:
-            self.forget()
-            return None
         if not _known(reading):
-            return self._unknown(self.monitor.why_unknown(situation))
-        badness = self._sign * self.monitor.grade(reading)
-        if badness <= self._mildest:
+            if reading is not ABSENT:
+                return self._unknown(self.monitor.why_unknown(situation))
+        elif (badness := self._sign * self._grade(reading)) > self._mildest:
+            return self._past(now_s, reading, badness)
+        if self._exceeded_since_s:
             self.forget()
-            return None
-        return self._past(now_s, reading, badness)
+        return None
 
     def is_clear(self, situation: Situation) -> bool:
         """Whether no limit is exceeded; False where that is not known. Notes nothing."""
@@ -56,7 +55,7 @@ class Limited:
             return False
         if not _known(reading):
             return reading is ABSENT
-        return self._sign * self.monitor.grade(reading) <= self._mildest
+        return self._sign * self._grade(reading) <= self._mildest
 
     def _unknown(self, note: str) -> Finding:
         return Finding(self.monitor.name, None, None, self.monitor.unit, Rung.HALTED, note)
@@ -76,9 +75,9 @@ class Limited:
 
 
 def _known(reading: Reading) -> TypeGuard[float | str]:
-    if isinstance(reading, str):
-        return True
-    return isinstance(reading, float | int) and math.isfinite(reading)
+    if isinstance(reading, float | int):
+        return math.isfinite(reading)
+    return isinstance(reading, str)
 
 
 def limited(parameters: Mapping[str, MonitorParameters]) -> list[Limited]:

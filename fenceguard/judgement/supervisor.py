@@ -120,8 +120,10 @@ class Supervisor:
         if epoch is None and inputs == self._situation.inputs:
             asked = self._timed
         self._situation = self._later(now_s, epoch, inputs)
-        if self._situation.at_least and self._hangs_on_clearance():
+        permitted_mps = self._permitted_mps()
+        if self._situation.at_least and self._hangs_on_clearance(permitted_mps):
             self._situation = self._exactly()
+            permitted_mps = self._permitted_mps()
         reset = inputs.reset and not self._reset_was_down
         self._reset_was_down = inputs.reset
         if reset:
@@ -139,7 +141,7 @@ class Supervisor:
             was=was,
             why=move.why,
             clear_s=move.clear_s,
-            grant=self._ladder.grant(now_s, self._permitted_mps()),
+            grant=self._ladder.grant(now_s, permitted_mps),
             findings=findings,
             watched=watched,
             situation=self._situation,
@@ -246,14 +248,14 @@ class Supervisor:
             clearance_m=clearance.metres, nearest=clearance.ring, ahead_m=ahead_m, at_least=False
         )
 
-    def _hangs_on_clearance(self) -> bool:
+    def _hangs_on_clearance(self, permitted_mps: float) -> bool:
         """Whether a search for the nearest line could change what is decided now.
 
         What is sure of the clearance is never more than the clearance, and the way ahead by it is
         never longer. So where that is enough for every monitor and for the top speed, the exact
         values are, too.
         """
-        if self._permitted_mps() < self._mower.full_mps:
+        if permitted_mps < self._mower.full_mps:
             return True
         return not all(one.is_clear(self._situation) for one in self._by_clearance)
 

@@ -22,7 +22,6 @@ the receiver's own, and arrival times are given.
 
 import math
 from collections import deque
-from itertools import pairwise
 from typing import NamedTuple
 
 from fenceguard.judgement.parameters import TrackParameters
@@ -92,6 +91,37 @@ class _Point(NamedTuple):
     travel_deg: float | None
 
 
+class _Steps:
+    """Times between one point of the window and the next, of which only the shortest counts.
+
+    A step that is followed by a shorter one will never be the shortest again, and is forgotten.
+    """
+
+    def __init__(self) -> None:
+        self._steps: deque[tuple[float, float]] = deque()
+        """When each ended, and how long it was; the later the longer."""
+
+    def add(self, ended_s: float, step_s: float) -> None:
+        """The newest step."""
+        while self._steps and self._steps[-1][1] >= step_s:
+            self._steps.pop()
+        self._steps.append((ended_s, step_s))
+
+    def begin_at(self, utc_s: float) -> None:
+        """Forget the steps that ended by then."""
+        while self._steps and self._steps[0][0] <= utc_s:
+            self._steps.popleft()
+
+    def clear(self) -> None:
+        """Forget all steps."""
+        self._steps.clear()
+
+    @property
+    def shortest_s(self) -> float:
+        """The shortest one; infinite where there is none."""
+        return self._steps[0][1] if self._steps else math.inf
+
+
 class Track:
     """Follows the epochs of one receiver."""
 
@@ -106,6 +136,7 @@ class Track:
         """Know nothing."""
         self._last: tuple[Epoch, Place, float] | None = None
         self._window: deque[_Point] = deque()
+        self._steps = _Steps()
         self._spoke: _Told | None = None
         self._reckoned_to_s = -math.inf
         self._heard_at_s = -math.inf
@@ -148,7 +179,7 @@ class Track:
         allowed_m = self._top_mps * passed_s + bound_m + bound_before_m
         jump_m = math.dist(place, place_before) - allowed_m
         if epoch.quality != before.quality:
-            self._window.clear()
+            self._clear_window()
         self._go_on(epoch, place, travel_deg)
         self._judge_fix(epoch, place, bound_m, jump_m > 0.0)
         self._last = epoch, place, bound_m
@@ -184,7 +215,7 @@ class Track:
         silent = spoke is None or epoch.utc_s - spoke.utc_s > GAP_S
         told = _told(epoch)
         if silent:
-            self._window.clear()
+            self._clear_window()
             self._unseen_m += self._unreckoned_m(epoch.utc_s)
             self._reckoned_to_s = epoch.utc_s
         if told is None:
@@ -194,12 +225,19 @@ class Track:
         self._spoke = told
         window = self._window
         reckoned = window[-1].reckoned.plus(moved) if window else _Reckoned()
+        if window:
+            self._steps.add(epoch.utc_s, epoch.utc_s - window[-1].utc_s)
         window.append(_Point(epoch.utc_s, place, reckoned, travel_deg))
         while epoch.utc_s - window[0].utc_s > self._window_s:
             window.popleft()
+        self._steps.begin_at(window[0].utc_s)
         if self._doubted:
             moved = _Reckoned(moved.east_m, moved.north_m)
         self._since = self._since.plus(moved)
+
+    def _clear_window(self) -> None:
+        self._window.clear()
+        self._steps.clear()
 
     def _moved(self, before: _Told, after: _Told) -> _Reckoned:
         """The way between two moments at which a speed was told.
@@ -207,14 +245,13 @@ class Track:
         Where sentences are missing between them, the speed may have swung out and back.
         """
         passed_s = after.utc_s - before.utc_s
-        usual_s = min((b.utc_s - a.utc_s for a, b in pairwise(self._window)), default=math.inf)
         east_m = (before.east_mps + after.east_mps) / 2.0 * passed_s
         north_m = (before.north_mps + after.north_mps) / 2.0 * passed_s
         way_m = math.hypot(east_m, north_m)
         change_m = math.dist(before[1:3], after[1:3]) / 2.0 * passed_s
         moving = way_m > 0.0 or change_m > 0.0
         swung_m = 0.0
-        if moving and passed_s > MISSING * usual_s:
+        if moving and passed_s > MISSING * self._steps.shortest_s:
             swung_m = self._speeding_up_mps2 * passed_s**2 / 4.0
         aimless_m = (before.aimless_mps + after.aimless_mps) / 2.0 * passed_s
         return _Reckoned(east_m, north_m, way_m, change_m**2 + swung_m**2, aimless_m)

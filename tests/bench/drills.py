@@ -1,5 +1,7 @@
 """`python -m tests.bench.drills`: how fast drills run, beside the guard alone."""
 
+import argparse
+import json
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -42,6 +44,24 @@ class Noting(Guard):
 
 def main() -> int:
     """Measure and print."""
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.bench.drills",
+        description="How fast drills run, beside the guard alone, and on two processes.",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    args = parser.parse_args()
+    figures = measure()
+    if args.json:
+        print(json.dumps(figures))
+    else:
+        out = Console(width=80, highlight=False)
+        for name, value in figures.items():
+            out.print(f"{name}: {value:.4g}")
+    return 0
+
+
+def measure() -> dict[str, float]:
+    """Figures by what they are of."""
     loaded = load(SETTINGS)
     ground = Ground(loaded)
     # What the guard was told in one set of drills, to be told again by itself.
@@ -65,9 +85,6 @@ def main() -> int:
                 guard.receive(at_s, data)
     alone_s = time.perf_counter() - began_s
     simulated_s = RUNS * LASTS_S
-    out = Console(width=80, highlight=False)
-    out.print(f"Drills: {simulated_s / drill_s:.0f} simulated seconds a second and core")
-    out.print(f"Guard alone: {simulated_s / alone_s:.0f}; ratio {drill_s / alone_s:.2f}")
     campaign_s = {}
     plan = plan_of(loaded, (), 1, "single", (), ("supervised",), LASTS_S)
     for jobs in (1, 2):
@@ -75,9 +92,12 @@ def main() -> int:
             began_s = time.perf_counter()
             run_all(plan, CAMPAIGN_RUNS, executor, Path(directory) / "results.jsonl")
             campaign_s[jobs] = time.perf_counter() - began_s
-    scaling = campaign_s[1] / campaign_s[2]
-    out.print(f"Campaign of {CAMPAIGN_RUNS}: 2 processes are {scaling:.2f} times as fast as 1")
-    return 0
+    return {
+        "drills, simulated seconds a second and core": simulated_s / drill_s,
+        "guard alone, the same": simulated_s / alone_s,
+        "a drill by the guard alone": drill_s / alone_s,
+        f"campaign of {CAMPAIGN_RUNS}, 1 process by 2": campaign_s[1] / campaign_s[2],
+    }
 
 
 if __name__ == "__main__":

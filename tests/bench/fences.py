@@ -1,5 +1,7 @@
 """`python -m tests.bench.fences`: what a judgement costs, by the size of the fence."""
 
+import argparse
+import json
 import math
 import sys
 import time
@@ -23,6 +25,7 @@ FAR_M = 35.0
 """Distance of the antenna from the middle, away from every line."""
 NEAR_M = 0.5
 """Its distance from the middle of a side, along the fence."""
+FAR, ALONG = "far from lines", "along the fence"
 SIZES = ((10, 0), (1000, 0), (10_000, 0), (1000, 100), (10_000, 100))
 CONTENT: dict[str, Any] = {
     "fence": "x",
@@ -97,16 +100,37 @@ def microseconds(on: Fence, given: list[Epoch]) -> float:
 
 def main() -> int:
     """Measure and print."""
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.bench.fences",
+        description="What a judgement costs, by the size of the fence.",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    args = parser.parse_args()
+    costs = {(size, where): cost for size in SIZES for where, cost in by_place(*size).items()}
+    if args.json:
+        told = {
+            f"{vertices} vertices, {keep_outs} keep-outs, {where}": cost
+            for ((vertices, keep_outs), where), cost in costs.items()
+        }
+        print(json.dumps(told))
+        return 0
     table = Table(title="Judgement, µs per epoch with a tick", title_justify="left")
-    for heading in ("vertices", "keep-outs", "far from lines", "along the fence"):
+    for heading in ("vertices", "keep-outs", FAR, ALONG):
         table.add_column(heading, justify="right")
-    for vertices, keep_outs in SIZES:
-        on = fence(vertices, keep_outs)
-        along_m = RADIUS_M * math.cos(math.pi / vertices) - NEAR_M
-        costs = [f"{microseconds(on, epochs(away_m)):.0f}" for away_m in (FAR_M, along_m)]
-        table.add_row(str(vertices), str(keep_outs), *costs)
+    for size in SIZES:
+        table.add_row(*map(str, size), *(f"{costs[size, where]:.0f}" for where in (FAR, ALONG)))
     Console(width=80, highlight=False).print(table)
     return 0
+
+
+def by_place(vertices: int, keep_outs: int) -> dict[str, float]:
+    """Microseconds far from every line, and along the fence."""
+    on = fence(vertices, keep_outs)
+    along_m = RADIUS_M * math.cos(math.pi / vertices) - NEAR_M
+    return {
+        where: microseconds(on, epochs(away_m))
+        for where, away_m in ((FAR, FAR_M), (ALONG, along_m))
+    }
 
 
 if __name__ == "__main__":

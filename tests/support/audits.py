@@ -24,7 +24,7 @@ def played_in(directory: Path) -> tuple[Path, Outcome]:
     log.write_bytes(standing(14.0, float_again))
     loaded = load(write_settings(directory, **QUICK))
     journal = open_journal(loaded, directory / "journal")
-    outcome = Replay(loaded, journal=journal).run([str(log)])
+    outcome = Replay(lambda _run: loaded, journal=journal).run([str(log)])
     journal.close()
     return directory / "journal", outcome
 
