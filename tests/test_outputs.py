@@ -208,6 +208,17 @@ def test_off_puts_every_line_off_and_the_next_grant_on_again(board: Board) -> No
             assert board.on() == ALL_OFF
 
 
+def test_after_off_a_grant_that_permits_nothing_writes_nothing(board: Board) -> None:
+    with lines_of(board) as lines:
+        all_on(board, lines)
+        lines.off()
+        before = board.writes()
+        lines.apply(grant(False, False, False, False))
+        assert board.writes() == before
+        lines.beat()
+        assert board.writes() == before + 1
+
+
 def test_close_puts_every_line_off_gives_the_pins_back_and_may_be_repeated(board: Board) -> None:
     lines = lines_of(board)
     all_on(board, lines)

@@ -15,7 +15,7 @@ from fenceguard.errors import BadInput
 from fenceguard.journal.records import Changed, Entry, Start, Stop
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Grant
-from fenceguard.receiver.epoch import Epoch
+from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch
 from fenceguard.replay import LOOKS_S, Left, Pace, RecordedClock
 from fenceguard.settings import Loaded
 from tests.support.lawns import loaded
@@ -117,6 +117,14 @@ def test_when_the_date_becomes_known_only_the_time_of_day_has_passed(day: float)
     """Before that, UTC is seconds since midnight."""
     stamps = [43200.0, 43200.5, UTC_S + DAY_S * day + 6.5 * 3600.0]
     assert arrivals_s(*((None, one) for one in stamps)) == pytest.approx([0.0, 0.5, 1800.0])
+
+
+def test_the_earliest_time_with_a_date_is_one() -> None:
+    """On both sides: after a time of day, and before a leap of days."""
+    half_a_second_before = UNDATED_BEFORE_S % DAY_S + DAY_S - 0.5
+    assert arrivals_s((None, half_a_second_before), (None, UNDATED_BEFORE_S)) == [0.0, 0.5]
+    leap = UNDATED_BEFORE_S + 2.25 * DAY_S
+    assert arrivals_s((None, UNDATED_BEFORE_S), (None, leap)) == [0.0, 3600.0]
 
 
 @given(st.lists(st.floats(0.0, 4e9), max_size=20), st.none() | st.floats(0.0, 1e9))
