@@ -14,6 +14,7 @@ import pytest
 
 from fenceguard import live
 from fenceguard.guard import Guard
+from fenceguard.inputs.input import Panel
 from fenceguard.journal.records import Changed, Entry, Sensed, Start, Stop
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Decision, Inputs
@@ -390,19 +391,23 @@ def test_a_line_that_cannot_be_put_off_is_raised_and_the_end_is_written_all_the_
     assert bench.of("recorded stop")
 
 
+@pytest.mark.parametrize("panel", [True, False])
 def test_without_a_recorder_and_a_panel_it_decides_the_same(
-    made: Made, lawn: Loaded, monkeypatch: pytest.MonkeyPatch
+    made: Made, lawn: Loaded, panel: bool
 ) -> None:
     bench = made()
+    bench.pressed = a_press if panel else bench.pressed
     bench.run()
     bare = made()
+    bare.pressed = bench.pressed
     bare.loop = Live(
         lawn,
         cast(Source, bare),
         cast(Output, bare),
         cast(Journal, Remembers(bare)),
         told=lambda entry: bare.note("told", entry),
-        shown=lambda decision: bare.note("shown", decision),
+        shown=bare.show,
+        panel=Panel(bare) if panel else None,
     )
     bare.run()
     assert not [one for one in bare.done if one.what.startswith("recorded")]

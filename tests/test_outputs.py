@@ -395,6 +395,14 @@ def test_a_writer_that_never_comes_back_is_left_behind(texts: int) -> None:
     assert END_S / 2.0 < within(30.0, teller.close) < END_S + SLACK_S
 
 
+def test_its_thread_has_a_name_and_does_not_keep_the_program_from_ending() -> None:
+    before = set(threading.enumerate())
+    teller = Teller(lambda _: None)
+    (thread,) = set(threading.enumerate()) - before
+    assert (thread.name, thread.daemon) == ("teller", True)
+    teller.close()
+
+
 @pytest.mark.parametrize("error", [OSError, BrokenPipeError, ValueError])
 def test_a_writer_that_raises_is_asked_again_with_the_next_text(error: type[Exception]) -> None:
     asked: list[str] = []

@@ -146,6 +146,7 @@ def test_what_comes_of_a_log(lawn: Loaded, log: Path) -> None:
     assert (outcome.faults, outcome.notes, outcome.again) == ([], [], [])
     rungs = [change.rung for _, change in outcome.changes]
     assert rungs == ["blade_off", "slowed", "full", "blade_off", "slowed", "full"]
+    assert [one.intervention for _, one in outcome.changes] == [None] * 3 + [1] * 3
     (run,) = outcome.story.runs
     assert run.stop is not None and run.stop.reason == "end of recording"
 
