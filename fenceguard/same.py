@@ -44,8 +44,8 @@ class Kept:
         """All of a run. Raises BadInput where the journal does not know it."""
         if run not in self._runs:
             raise BadInput(
-                f"{self._directory}: no run {run} in it; name the journal that was written with "
-                "the recording"
+                f"{self._directory}: the beginning of run {run} is not in it; name the journal "
+                "that was written with the recording"
             )
         return self._runs[run]
 

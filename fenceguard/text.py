@@ -35,6 +35,5 @@ def seconds_text(seconds: float | None) -> str:
 def held_text(held_s: Mapping[str, float]) -> str:
     """What kept a mower below `full`, and for how long, the longest first."""
     longest_first = sorted(held_s.items(), key=lambda one: -one[1])
-    return ", ".join(
-        f"{name.replace('_', ' ')} {seconds_text(spent_s)}" for name, spent_s in longest_first
-    )
+    told = [f"{name.replace('_', ' ')} {seconds_text(s)}" for name, s in longest_first if s > 0.0]
+    return ", ".join(told) or "nothing for long"

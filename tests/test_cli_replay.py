@@ -111,6 +111,7 @@ def test_a_replay_gives_the_same_again(log: Path, settings: Path) -> None:
     assert command(*words).out == command(*words).out
 
 
+@pytest.mark.live
 def test_the_pace_changes_nothing(tmp_path: Path) -> None:
     settings = write_settings(
         tmp_path,

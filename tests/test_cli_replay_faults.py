@@ -122,6 +122,7 @@ def test_a_leap_of_days_is_a_silence(tmp_path: Path, settings: Path) -> None:
     assert (one["cause"]["monitor"], one["rung"]) == ("silence", "halted")
 
 
+@pytest.mark.live
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT, signal.SIGQUIT])
 def test_a_replay_that_moves_lines_ends_with_every_line_off(
     tmp_path: Path, number: signal.Signals

@@ -91,12 +91,14 @@ def test_a_port_that_is_no_terminal(tmp_path: Path) -> None:
     assert f"{tmp_path}/plain: cannot be used as a serial port" in said
 
 
+@pytest.mark.live
 def test_a_port_that_another_program_holds(tmp_path: Path, terminal: str) -> None:
     with serial.Serial(terminal, exclusive=True):
         said = refused("run", "--settings", run_settings(tmp_path, terminal))
     assert f"{terminal}: is busy: another program holds it; stop that one" in said
 
 
+@pytest.mark.live
 def test_a_port_that_is_not_permitted(
     shared: Path, terminal: str, no_root: dict[str, list[str]]
 ) -> None:

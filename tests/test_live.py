@@ -244,6 +244,7 @@ def test_whatever_the_source_raises_puts_all_off(lawn: Loaded, error: BaseExcept
     assert done == ["read", "off"]
     stop = run.journal[-1].record
     assert isinstance(stop, Stop) and stop.reason == "failed"
+    assert run.journal[-1].utc_s >= run.journal[0].utc_s > 1.7e9, "by the host's clock"
 
 
 def test_off_comes_before_the_end_is_written_down(lawn: Loaded) -> None:

@@ -334,7 +334,10 @@ def test_a_journal_of_another_machine_is_named(
         live(lawn, cut(), tmp_path / name, name=name)
     words = ["replay", str(tmp_path / "here" / "recording")]
     assert main([*words, "--same-as", str(tmp_path / "there" / "journal")]) == 2
-    assert "no run here in it; name the journal that was written with" in capsys.readouterr().err
+    assert (
+        "the beginning of run here is not in it; name the journal that was written with"
+        in capsys.readouterr().err
+    )
 
 
 @pytest.mark.parametrize("option", ["--journal=x", "--drive-outputs", "--speed=2", "--realtime"])

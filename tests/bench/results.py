@@ -91,24 +91,21 @@ def _git(root: Path, *words: str) -> str:
 
 
 def machine() -> str:
-    """This machine, in general words."""
-    cores = os.cpu_count()
-    return f"{cores} cores ({platform.machine()}), Python {platform.python_version()}"
+    """This machine, in general words, and how busy it is: more than a core's load disturbs."""
+    cores, load = os.cpu_count(), os.getloadavg()[0]
+    python = platform.python_version()
+    return f"{cores} cores ({platform.machine()}) at a load of {load:.1f}, Python {python}"
 
 
 def section(bench: Bench, beside: Path | None) -> str:
     """What results.md tells of one bench. Raises RuntimeError where it shows nothing."""
+    measured = f"{datetime.now(UTC):%Y-%m-%d}, on {machine()}."
     revisions = [revision(root) for root in (beside, ROOT) if root is not None]
     before = None if beside is None else figures(bench, beside)
     now = figures(bench, ROOT)
     if not now:
         raise RuntimeError(f"{bench.module} --json told nothing")
-    lines = [
-        *textwrap.wrap(bench.about, 100),
-        "",
-        f"{datetime.now(UTC):%Y-%m-%d}, on {machine()}.",
-        "",
-    ]
+    lines = [*textwrap.wrap(bench.about, 100), "", measured, ""]
     if before is None or beside is None:
         lines += [f"| | {revisions[-1]} |", "| --- | --- |"]
         lines += [f"| {name} | {text(value)} |" for name, value in now.items()]

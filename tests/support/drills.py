@@ -1,0 +1,52 @@
+"""Drills that several tests need: the demo's settings, results and scenarios that are made up."""
+
+from pathlib import Path
+from typing import Any
+
+from fenceguard.drill.drill import (
+    Result,
+)
+
+CONFIG = Path(__file__).parents[2] / "config"
+SETTINGS = CONFIG / "demo" / "settings.yaml"
+SCENARIOS = sorted((CONFIG / "drills").glob("*.yaml"))
+SHORT_S = 32.0
+COLUMNS = 80
+GOOD = """\
+about: Something.
+runs: 3
+lasts_s: 60
+timeline:
+  - {at_s: 30, silent: true}
+must:
+  - never locked
+"""
+
+
+def made_up(**changes: Any) -> Result:
+    """What came of a drill."""
+    base = Result(
+        number=0,
+        policy="supervised",
+        faults=("silence",),
+        fault_at_s=30.0,
+        action_s=1.0,
+        blade_out_m=0.0,
+        drive_out_m=0.0,
+        interventions=1,
+        halts=1,
+        full_s=36.0,
+        lasted_s=72.0,
+        reached_s={"slowed": 0.6, "blade_off": 1.0, "halted": 1.5},
+        full_again_s=28.1,
+        regions=(5, 1, 0, 0),
+        cells={"3,2": 6},
+    )
+    return base._replace(**changes)
+
+
+def written(directory: Path, text: str) -> Path:
+    """The file of a scenario."""
+    file = directory / "trial.yaml"
+    file.write_text(text)
+    return file
