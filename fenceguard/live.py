@@ -118,8 +118,8 @@ class Live:
             if self._recorder is not None:
                 self._recorder.inputs(at_s, held._asdict())
         self._guard.account.host_utc(at_s, time.time())
-        if self._guard.decision is not None:
-            self._shown(self._guard.decision)
+        assert self._guard.decision is not None
+        self._shown(self._guard.decision)
 
     def _act(self, decisions: Sequence[Decision]) -> None:
         """First the lines, then the notes."""

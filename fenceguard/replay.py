@@ -21,7 +21,6 @@ from fenceguard.receiver.receiver import Receiver
 from fenceguard.recording import files
 from fenceguard.recording.events import (
     Arrived,
-    Event,
     Header,
     Missed,
     Sensed,
@@ -285,7 +284,7 @@ class Replay:
         run.guard.account.host_utc(started.at_s, header.utc_s)
         self._begin(run, started.at_s, header.utc_s, log)
 
-    def _play(self, run: _Run, event: Event) -> None:
+    def _play(self, run: _Run, event: Arrived | Sensed | Stopped | Missed | Torn) -> None:
         """One event of a recording of ours."""
         if isinstance(event, Torn):
             self._outcome.notes.append(event.text)
@@ -301,7 +300,7 @@ class Replay:
             self._act(run.guard.receive(event.at_s, event.data))
         elif isinstance(event, Sensed):
             self._act(run.guard.sense(event.at_s, Inputs(**event.inputs)))
-        elif isinstance(event, Stopped):
+        else:
             self._end(event.reason)
 
     def _begin(self, run: _Run, at_s: float, utc_s: float, log: str) -> None:

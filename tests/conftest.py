@@ -12,6 +12,9 @@ from tests.support import disks
 from tests.support.lawns import write_settings
 from tests.support.plug import Plug
 
+settings.register_profile("everyday", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+"""No test fails because a machine is busy."""
+settings.load_profile("everyday")
 settings.register_profile(
     "mutation",
     max_examples=15,
@@ -25,6 +28,14 @@ settings.register_profile(
 
 LOGS = Path(__file__).parents[2] / "shared" / "logs"
 """Recordings of real receivers, which are not part of the project."""
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Live tests run one after the other in one of the processes, as load disturbs them."""
+    for item in items:
+        if item.get_closest_marker("live") and not item.get_closest_marker("xdist_group"):
+            item.add_marker(pytest.mark.xdist_group("live"))
 
 
 def many(times: float) -> int:

@@ -48,7 +48,7 @@ class Memory:
     def add(self, pad: str = "") -> None:
         number, self.added = self.added, self.added + 1
         if isinstance(self.writer, Journal):
-            told = entry("summary", float(number), NOON_S + number, epochs=number, rung=pad)
+            told = entry("summary", float(number), NOON_S + number, epochs=number, digest=pad)
             self.writer.add(told)
         else:
             self.writer.arrived(float(number), LINE + pad.encode())

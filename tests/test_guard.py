@@ -1,5 +1,6 @@
 """The guard: what arrived, and when, says everything; whoever drives it."""
 
+import json
 from collections.abc import Iterable
 from itertools import pairwise
 from pathlib import Path
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from fenceguard.guard import HOLE_S, Guard
 from fenceguard.journal.records import Changed, Entry, Sensed, Start, Stop, Summary
 from fenceguard.judgement.types import Decision, Inputs, Rung
-from fenceguard.settings import Loaded
+from fenceguard.settings import Loaded, Settings
 from tests.support.arriving import Arrived, arrivals
 from tests.support.lawns import loaded
 from tests.support.made import QUICK, RATE_HZ, standing, with_a_float
@@ -68,6 +69,25 @@ def test_the_recording_of_that_property_reaches_full_and_loses_it(lawn: Loaded) 
     assert Rung.FULL in rungs
     assert Rung.BLADE_OFF in rungs[rungs.index(Rung.FULL) :]
     assert isinstance(entries[0].record, Start) and isinstance(entries[-1].record, Stop)
+
+
+def test_before_anything_has_come_nothing_is_decided(lawn: Loaded) -> None:
+    guard = begun(lawn)
+    assert guard.decision is None
+    assert guard.ticks == 0
+
+
+def test_the_start_tells_by_what_is_decided_as_it_is_written_to_disk(lawn: Loaded) -> None:
+    start = begun(lawn).entries()[0].record
+    assert isinstance(start, Start)
+    assert start.settings_file == str(lawn.settings_file)
+    assert start.fence_file == str(lawn.fence_file)
+    assert start.settings_hash == lawn.settings_hash
+    assert start.setup_hash == lawn.setup_hash
+    assert start.fence_hash == lawn.fence_hash
+    assert start.rung == "halted"
+    assert json.loads(json.dumps(start.settings)) == start.settings
+    assert Settings.model_validate(start.settings) == lawn.settings
 
 
 def epochs_at(decisions: list[Decision]) -> list[float]:

@@ -208,6 +208,17 @@ def test_off_puts_every_line_off_and_the_next_grant_on_again(board: Board) -> No
             assert board.on() == ALL_OFF
 
 
+def test_after_off_a_grant_that_permits_nothing_writes_nothing(board: Board) -> None:
+    with lines_of(board) as lines:
+        all_on(board, lines)
+        lines.off()
+        before = board.writes()
+        lines.apply(grant(False, False, False, False))
+        assert board.writes() == before
+        lines.beat()
+        assert board.writes() == before + 1
+
+
 def test_close_puts_every_line_off_gives_the_pins_back_and_may_be_repeated(board: Board) -> None:
     lines = lines_of(board)
     all_on(board, lines)
@@ -382,6 +393,14 @@ def test_a_writer_that_never_comes_back_is_left_behind(texts: int) -> None:
     for number in range(texts):
         teller.tell(str(number))
     assert END_S / 2.0 < within(30.0, teller.close) < END_S + SLACK_S
+
+
+def test_its_thread_has_a_name_and_does_not_keep_the_program_from_ending() -> None:
+    before = set(threading.enumerate())
+    teller = Teller(lambda _: None)
+    (thread,) = set(threading.enumerate()) - before
+    assert (thread.name, thread.daemon) == ("teller", True)
+    teller.close()
 
 
 @pytest.mark.parametrize("error", [OSError, BrokenPipeError, ValueError])

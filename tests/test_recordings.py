@@ -24,6 +24,8 @@ from fenceguard.settings import load
 from fenceguard.settings.models import BoundSettings
 from tests.bench.recorded import LOGS, Gga, raw_gga, unpacked, write_settings
 
+pytestmark = pytest.mark.xdist_group("recordings")
+"""Each is replayed once, for all tests of it."""
 RECORDINGS = {
     "walk": "walk-1hz-fixed-float.ubx.gz",
     "static": "static-1hz-fixed.ubx.gz",

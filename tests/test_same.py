@@ -315,6 +315,17 @@ def test_what_is_missing_is_named(
     assert said in capsys.readouterr().err.replace("\n", " ")
 
 
+def test_settings_that_are_read_as_others_now_prove_nothing(lawn: Loaded, tmp_path: Path) -> None:
+    """As by a later version with another default."""
+    live(lawn._replace(settings_hash="0" * 16), cut(), tmp_path)
+    said = (
+        rf"run {NAME} was decided with settings 0{{16}} by fenceguard \S+, which this one reads as "
+        f"{lawn.settings_hash}; run it with that version"
+    )
+    with pytest.raises(BadInput, match=said):
+        Kept(tmp_path / "journal").loaded(NAME)
+
+
 def test_a_journal_of_another_machine_is_named(
     lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -1,0 +1,160 @@
+"""A replay of recordings of ours: run again to the same decisions."""
+
+from pathlib import Path
+from typing import NoReturn
+
+import pytest
+
+from fenceguard.errors import BadInput
+from fenceguard.guard import Guard
+from fenceguard.journal.records import Entry, Start
+from fenceguard.judgement.types import Inputs
+from fenceguard.recording.events import Header
+from fenceguard.recording.write import Recorder, recording_files
+from fenceguard.replay import Replay
+from fenceguard.settings import Loaded
+from tests.support.lawns import loaded
+from tests.support.made import QUICK, RATE_HZ, standing, with_a_float
+from tests.support.replayed import COUNT, HOST_UTC_S, replayed, written
+
+
+@pytest.fixture(scope="module")
+def lawn(tmp_path_factory: pytest.TempPathFactory) -> Loaded:
+    return loaded(tmp_path_factory.mktemp("lawn"), **QUICK)
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    file = tmp_path / "standing.nmea"
+    file.write_bytes(with_a_float())
+    return file
+
+
+def recorded(
+    lawn: Loaded, directory: Path, data: bytes, name: str = "a1b2c3", stops: bool = True
+) -> Path:
+    """What the live loop records when these bytes come evenly, with a press; the file of it."""
+    recorder = Recorder(directory)
+    header = Header(name, HOST_UTC_S, 4, lawn.settings_hash, lawn.fence_hash)
+    recorder.start(50.0, header._asdict())
+    lines = data.splitlines(keepends=True)
+    for number in range(len(lines) // 2):
+        at_s = round(50.05 + number / RATE_HZ, 3)
+        recorder.arrived(at_s, b"".join(lines[2 * number : 2 * number + 2]))
+        if number == 7:
+            recorder.inputs(at_s, {"reset": True})
+    if stops:
+        recorder.stop(at_s + 0.5, "SIGTERM")
+    recorder.close()
+    return recording_files(directory)[-1]
+
+
+def again(lawn: Loaded, data: bytes) -> list[Entry]:
+    """The same by a guard alone."""
+    guard = Guard(lawn, 5)
+    guard.account.host_utc(50.0, HOST_UTC_S)
+    guard.start(50.0, HOST_UTC_S, run="a1b2c3", mode="run", source="x")
+    lines = data.splitlines(keepends=True)
+    for number in range(len(lines) // 2):
+        at_s = round(50.05 + number / RATE_HZ, 3)
+        guard.receive(at_s, b"".join(lines[2 * number : 2 * number + 2]))
+        if number == 7:
+            guard.sense(at_s, Inputs(reset=True))
+    guard.stop(at_s + 0.5, "SIGTERM")
+    return guard.entries()
+
+
+def test_a_recording_is_run_again_to_the_same_decisions(lawn: Loaded, tmp_path: Path) -> None:
+    data = with_a_float()
+    asked: list[str | None] = []
+
+    def loaded_of(run: str | None) -> Loaded:
+        asked.append(run)
+        return lawn
+
+    file = recorded(lawn, tmp_path, data)
+    outcome = Replay(loaded_of).run([str(file)])
+    (run,) = outcome.again
+    assert (run.run, asked) == ("a1b2c3", ["a1b2c3"])
+    expected = again(lawn, data)
+    assert run.entries[1:] == expected[1:]
+    assert run.until_s == expected[-1].mono_s
+    start = run.entries[0]
+    assert isinstance(start.record, Start)
+    assert (start.mono_s, start.utc_s) == (50.0, HOST_UTC_S)
+    assert (start.record.run, start.record.mode) == ("a1b2c3", "replay")
+    assert (start.record.source, start.record.interventions) == (str(file), 4)
+    assert (outcome.faults, outcome.notes) == ([], [])
+    assert outcome.epochs == COUNT
+
+
+def test_into_a_journal_its_interventions_are_numbered_as_new_ones(
+    lawn: Loaded, tmp_path: Path
+) -> None:
+    file = recorded(lawn, tmp_path / "recording", with_a_float())
+    told = written(tmp_path / "journal", lambda journal: replayed(lawn, file, journal=journal))
+    start = told[0].record
+    assert isinstance(start, Start) and start.interventions == 0
+
+
+def test_a_run_that_was_cut_off_ends_where_its_recording_does(lawn: Loaded, tmp_path: Path) -> None:
+    files = [
+        recorded(lawn, tmp_path, standing(3.0), "first", stops=False),
+        recorded(lawn, tmp_path, standing(2.0), "second", stops=False),
+    ]
+    shares: list[float] = []
+    outcome = replayed(lawn, *files, progress=shares.append)
+    assert [one.run for one in outcome.again] == ["first", "second"]
+    assert [run.stop and run.stop.reason for run in outcome.story.runs] == [
+        "the recording ends",
+        "the recording ends",
+    ]
+    assert outcome.again[0].until_s == pytest.approx(50.05 + 14 / RATE_HZ)
+    assert outcome.epochs == 25
+    assert set(shares) == {0.0, 0.5}
+    assert shares == sorted(shares)
+
+
+def test_a_recording_that_breaks_off_is_noted_and_run_as_far_as_it_goes(
+    lawn: Loaded, tmp_path: Path
+) -> None:
+    file = recorded(lawn, tmp_path, with_a_float())
+    file.write_bytes(file.read_bytes()[:-30])
+    outcome = replayed(lawn, file)
+    assert outcome.faults == []
+    (note,) = outcome.notes
+    assert note.startswith(f"{file}: breaks off behind line ")
+    assert len(outcome.again) == 1
+
+
+def test_a_recording_that_is_damaged_later_is_used_up_to_there(
+    lawn: Loaded, tmp_path: Path
+) -> None:
+    first = recorded(lawn, tmp_path, standing(3.0), "first")
+    second = recorded(lawn, tmp_path, standing(3.0), "second")
+    whole = second.read_bytes()
+    second.write_bytes(whole + b"more")
+    outcome = replayed(lawn, first, second)
+    (fault,) = outcome.faults
+    assert fault.startswith(f"{second}: damaged or no recording (more behind its end)")
+    assert [one.run for one in outcome.again] == ["first", "second"]
+
+
+def test_one_whose_settings_cannot_be_had_is_refused(lawn: Loaded, tmp_path: Path) -> None:
+    def loaded_of(run: str | None) -> NoReturn:
+        raise BadInput(f"no settings for {run}")
+
+    file = recorded(lawn, tmp_path, standing(3.0))
+    with pytest.raises(BadInput, match=r"^no settings for a1b2c3$"):
+        Replay(loaded_of).run([str(file)])
+
+
+def test_recordings_and_logs_of_other_makers_are_not_mixed(
+    lawn: Loaded, log: Path, tmp_path: Path
+) -> None:
+    file = recorded(lawn, tmp_path, standing(3.0))
+    with pytest.raises(BadInput) as caught:
+        replayed(lawn, file, log)
+    assert str(caught.value) == (
+        f"{log}: is no recording of fenceguard as {file} is; replay it alone"
+    )
