@@ -363,3 +363,26 @@ def test_a_directory_that_cannot_be_made_is_refused(tmp_path: Path, where: str) 
     (tmp_path / "file").write_text("")
     with pytest.raises(BadInput, match=r"the recording cannot be written there: .*; name a dir"):
         Recorder(tmp_path / where)
+
+
+def test_what_was_recorded_is_forced_to_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before the file ends as gzip wants it: that end is all that may be missing."""
+    calls: list[str] = []
+    append, sync = AppendedFile.append, AppendedFile.sync
+
+    def appended(file: AppendedFile, data: bytes) -> None:
+        calls.append("append")
+        append(file, data)
+
+    def synced(file: AppendedFile) -> None:
+        calls.append("sync")
+        sync(file)
+
+    monkeypatch.setattr(AppendedFile, "append", appended)
+    monkeypatch.setattr(AppendedFile, "sync", synced)
+    recorder = Recorder(tmp_path)
+    recorder.start(0.0, {})
+    recorder.close()
+    assert calls == ["append", "sync", "append"]
