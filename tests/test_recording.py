@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from fenceguard.appending.place import AppendedFile
 from fenceguard.errors import BadInput
-from fenceguard.recording import write
+from fenceguard.recording import events, write
 from fenceguard.recording.events import RESOLUTION_S, rounded_s
 from fenceguard.recording.read import (
     Arrived,
@@ -386,3 +386,11 @@ def test_what_was_recorded_is_forced_to_the_disk(
     recorder.start(0.0, {})
     recorder.close()
     assert calls == ["append", "sync", "append"]
+
+
+@pytest.mark.parametrize(
+    ("at_s", "held_s"), [(1.2344, 1.234), (1.2346, 1.235), (1.234, 1.234), (86400.0004, 86400.0)]
+)
+def test_times_are_rounded_to_the_resolution(at_s: float, held_s: float) -> None:
+    assert events.rounded_s(at_s) == held_s
+    assert abs(at_s - held_s) <= events.RESOLUTION_S / 2.0
