@@ -22,8 +22,9 @@ from fenceguard.journal.records import Entry, Summary
 from fenceguard.journal.verify import verify
 from fenceguard.journal.write import Journal
 from fenceguard.recording import write as recording
+from fenceguard.recording.names import recording_files
 from fenceguard.recording.read import Arrived, Event, Missed, Started, Stopped, Torn, arrivals
-from fenceguard.recording.write import Recorder, recording_files
+from fenceguard.recording.write import Recorder
 from tests.support.disks import HangingDisk, fill
 from tests.support.journals import TOTALS, entry, written
 from tests.support.nmea import sentence

@@ -15,6 +15,7 @@ from fenceguard.appending.place import AppendedFile
 from fenceguard.errors import BadInput
 from fenceguard.recording import events, write
 from fenceguard.recording.events import RESOLUTION_S, rounded_s
+from fenceguard.recording.names import recording_files
 from fenceguard.recording.read import (
     Arrived,
     Event,
@@ -26,7 +27,7 @@ from fenceguard.recording.read import (
     arrivals,
     is_recording,
 )
-from fenceguard.recording.write import Recorder, recording_files
+from fenceguard.recording.write import Recorder
 from tests.support.nmea import sentence
 from tests.support.waiting import eventually
 

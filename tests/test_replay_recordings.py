@@ -10,7 +10,8 @@ from fenceguard.guard import Guard
 from fenceguard.journal.records import Entry, Start
 from fenceguard.judgement.types import Inputs
 from fenceguard.recording.events import Header
-from fenceguard.recording.write import Recorder, recording_files
+from fenceguard.recording.names import recording_files
+from fenceguard.recording.write import Recorder
 from fenceguard.replay import Replay
 from fenceguard.settings import Loaded
 from tests.support.lawns import loaded

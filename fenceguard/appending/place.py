@@ -67,9 +67,19 @@ class Place:
         self._lock = lock
 
     def prove(self) -> None:
-        """Raise Gone unless the lock is where it was."""
+        """Raise Gone unless the lock is where it was. Hangs where the disk does.
+
+        For that it tries to make a directory where the lock is: that asks to write, and writes
+        nothing.
+        """
         if self._lock is None or not same_file(self._lock, self._lock_path):
             raise Gone(f"{self._lock_path} was removed or moved")
+        try:
+            self._lock_path.mkdir()
+        except FileExistsError:
+            return
+        self._lock_path.rmdir()
+        raise Gone(f"{self._lock_path} was removed or moved")
 
     def close(self) -> None:
         """Give up the right to write."""

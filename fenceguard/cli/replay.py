@@ -27,7 +27,7 @@ from fenceguard.errors import BadInput
 from fenceguard.journal.records import plain
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import utc_text
-from fenceguard.recording.write import recording_files
+from fenceguard.recording.names import recording_files
 from fenceguard.replay import Left, Outcome, Replay
 from fenceguard.same import Kept, Proof
 from fenceguard.settings import Loaded, load
@@ -187,9 +187,13 @@ def _prove(args: argparse.Namespace, logs: list[str]) -> int:
 
     replay = Replay(loaded_of)
     outcome = _with_progress(replay, logs) if sys.stderr.isatty() else replay.run(logs)
-    proofs = [
-        Proof(one.run, one.entries, kept.entries(one.run), one.until_s) for one in outcome.again
-    ]
+    proofs = [Proof(one, kept.entries(one.run)) for one in outcome.again]
+    if all(Path(log).is_dir() for log in args.log):
+        outcome.faults += [
+            f"run {run}: is in the journal, and was recorded, but is not in the recording; it "
+            "cannot be proved"
+            for run in kept.missing([run.start.run for run in outcome.story.runs if run.start])
+        ]
     if args.json:
         print(json.dumps({"runs": [_proof_dict(one) for one in proofs], "faults": outcome.faults}))
     else:
@@ -197,10 +201,10 @@ def _prove(args: argparse.Namespace, logs: list[str]) -> int:
         for one in proofs:
             difference = one.difference()
             said = f"NOT THE SAME {difference}" if difference else "the same"
-            out.print(
-                f"run {one.run}: {one.decisions} decisions, {count_text(one.records, 'record')}: "
-                f"{said}"
-            )
+            proved = f"{one.decisions} decisions, {count_text(one.records, 'record')}"
+            if not one.decisions:
+                proved = f"{count_text(one.records, 'record')}, ended before its first summary"
+            out.print(f"run {one.run}: {proved}: {said}")
             if one.later:
                 out.print(
                     f"  {count_text(one.later, 'record')} came after the recording had ended, and "
