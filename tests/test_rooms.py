@@ -31,11 +31,11 @@ def test_the_judgement_knows_no_port_clock_file_or_output() -> None:
     assert outside == {
         "math",
         "collections",
-        "itertools",
         "enum",
         "typing",
         "collections.abc",
         "fenceguard.lawn.fence",
+        "fenceguard.mower.clearances",
         "fenceguard.mower.footprint",
         "fenceguard.mower.path",
         "fenceguard.mower.stopping",
