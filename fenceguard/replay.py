@@ -23,6 +23,7 @@ from fenceguard.recording.events import (
     Arrived,
     Header,
     Missed,
+    NextRun,
     Sensed,
     Started,
     Stopped,
@@ -44,7 +45,9 @@ class Again(NamedTuple):
     run: str
     entries: list[Entry]
     until_s: float
-    """When its recording ends."""
+    """Of what is recorded last."""
+    ended: bool
+    """Whether the recording tells how the run ended."""
 
 
 @dataclass
@@ -142,6 +145,8 @@ class _Run:
         self.guard = Guard(loaded, interventions + 1)
         self.entries: list[Entry] = []
         self.begun_s = self.now_s = 0.0
+        self.ended = False
+        """Whether the recording tells its end."""
         self.exact = True
         """Whether it is run again just as it was."""
 
@@ -252,18 +257,26 @@ class Replay:
     def _play_recordings(self, logs: Sequence[str]) -> Iterator[float]:
         """Play recordings of ours, run by run; yields the share of them that is done."""
         runs, faults = self._outcome.story.runs, self._outcome.faults
+        known = False
         try:
             for event in arrivals(self._in_turn(logs)):
-                if isinstance(event, Started):
+                log = logs[self._file]
+                if isinstance(event, NextRun):
                     self._end("the recording ends")
-                    self._start(event, logs[self._file])
+                    known = False
+                elif isinstance(event, Started):
+                    self._start(event, log)
+                    known = True
                 elif self._run is not None:
-                    self._play(self._run, event)
-                elif not runs and not faults:
+                    self._play(self._run, event, log)
+                elif not known and not isinstance(event, Torn):
+                    known = True
                     faults.append(
-                        f"{logs[self._file]}: begins in the midst of a run, which is left out; "
-                        "give the file before it as well"
+                        f"{log}: begins in the midst of a run, which is left out; "
+                        "give the files before it as well"
                     )
+                elif isinstance(event, Torn):
+                    self._outcome.notes.append(event.text)
                 yield self._file / len(logs)
         except BadInput as error:
             if not runs:
@@ -278,13 +291,13 @@ class Replay:
             yield Path(log)
 
     def _start(self, started: Started, log: str) -> None:
-        header = Header.of(started)
+        header = Header.of(started, log)
         interventions = header.interventions if self._journal is None else self._interventions()
         run = _Run(self._loaded_of(header.run), interventions, header.run)
         run.guard.account.host_utc(started.at_s, header.utc_s)
         self._begin(run, started.at_s, header.utc_s, log)
 
-    def _play(self, run: _Run, event: Arrived | Sensed | Stopped | Missed | Torn) -> None:
+    def _play(self, run: _Run, event: Arrived | Sensed | Stopped | Missed | Torn, log: str) -> None:
         """One event of a recording of ours."""
         if isinstance(event, Torn):
             self._outcome.notes.append(event.text)
@@ -299,8 +312,9 @@ class Replay:
         if isinstance(event, Arrived):
             self._act(run.guard.receive(event.at_s, event.data))
         elif isinstance(event, Sensed):
-            self._act(run.guard.sense(event.at_s, Inputs(**event.inputs)))
+            self._act(run.guard.sense(event.at_s, _inputs(event, log)))
         else:
+            run.ended = True
             self._end(event.reason)
 
     def _begin(self, run: _Run, at_s: float, utc_s: float, log: str) -> None:
@@ -347,8 +361,20 @@ class Replay:
         self._note()
         self._outcome.add(run.guard)
         if run.exact:
-            self._outcome.again.append(Again(run.name, run.entries, run.now_s))
+            again = Again(run.name, run.entries, run.now_s, run.ended)
+            self._outcome.again.append(again)
         self._run = None
 
     def _interventions(self) -> int:
         return 0 if self._journal is None else self._journal.next_intervention - 1
+
+
+def _inputs(sensed: Sensed, log: str) -> Inputs:
+    """The inputs that were held. Raises BadInput for one that is not known here."""
+    unknown = sensed.inputs.keys() - set(Inputs._fields)
+    if unknown:
+        raise BadInput(
+            f"{log}: tells of the input {', '.join(sorted(unknown))}, which is not known here; run "
+            "it again with the fenceguard that wrote it"
+        )
+    return Inputs(**sensed.inputs)

@@ -7,8 +7,9 @@ from typing import Any
 
 from fenceguard.errors import BadInput
 from fenceguard.journal.read import entries, fence_bytes
-from fenceguard.journal.records import Entry, Start, Stop, Totals, plain
+from fenceguard.journal.records import Entry, Start, Totals, plain
 from fenceguard.receiver.epoch import utc_text
+from fenceguard.replay import Again
 from fenceguard.settings import Loaded
 from fenceguard.settings.load import restored
 
@@ -28,6 +29,12 @@ NOT_DECIDED = {
 """What records tell beside what was decided: it may be another one when it is run again."""
 
 
+UNWRITTEN_S = 1.0
+"""So much of its end a journal may lack when the process was killed."""
+UNRECORDED_S = 10.0
+"""And so much a recording: it is flushed every few seconds."""
+
+
 class Kept:
     """The runs in a journal, by name. Raises BadInput where there is no journal."""
 
@@ -39,6 +46,16 @@ class Kept:
             if isinstance(entry.record, Start):
                 run = self._runs[entry.record.run] = []
             run.append(entry)
+
+    def missing(self, runs: Sequence[str]) -> list[str]:
+        """Runs that were recorded after the first one of these began, and are not among them."""
+        names = list(self._runs)
+        first = min((names.index(run) for run in runs if run in self._runs), default=len(names))
+        return [run for run in names[first:] if run not in runs and self._is_recorded(run)]
+
+    def _is_recorded(self, run: str) -> bool:
+        start = self._runs[run][0].record
+        return isinstance(start, Start) and start.settings.get("recording") is not None
 
     def entries(self, run: str) -> list[Entry]:
         """All of a run. Raises BadInput where the journal does not know it."""
@@ -70,22 +87,26 @@ class Kept:
 
 
 class Proof:
-    """What came of running one run again, beside what was written down of it.
+    """What came of running one run again, beside what its journal tells.
 
-    Compared is what both tell up to `until_s`, where the recording ends.
+    Where the recording tells the end of the run, everything is compared. Else the process was
+    killed: then what both tell is compared up to the last ms that is recorded for certain, and the
+    journal may lack what it had no time to write.
     """
 
-    def __init__(
-        self, run: str, made: Sequence[Entry], kept: Sequence[Entry], until_s: float
-    ) -> None:
-        self.run = run
-        ended = isinstance(kept[-1].record, Stop)
-        until_s = until_s if ended else min(until_s, kept[-1].mono_s)
-        self._made = [entry for entry in made if entry.mono_s <= until_s]
-        self._kept = [entry for entry in kept if entry.mono_s <= until_s]
-        if not ended:
-            # What a process had not yet written when it was killed is not in its journal.
-            self._made = self._made[: len(self._kept)]
+    def __init__(self, again: Again, kept: Sequence[Entry]) -> None:
+        self.run = again.run
+        self._late_s = 0.0
+        self._made, self._kept = list(again.entries), list(kept)
+        if not again.ended:
+            until_s = _told_s(again.until_s)
+            self._made = [one for one in self._made if _told_s(one.mono_s) < until_s]
+            self._kept = [one for one in self._kept if _told_s(one.mono_s) < until_s]
+            while (
+                len(self._made) > len(self._kept) and self._made[-1].mono_s > until_s - UNWRITTEN_S
+            ):
+                self._made.pop()
+            self._late_s = kept[-1].mono_s - until_s
         self.later = len(kept) - len(self._kept)
         """Records of what came after the recording had ended."""
 
@@ -106,6 +127,8 @@ class Proof:
             said = _difference(made, kept)
             if said is not None:
                 return said
+        if self._late_s > UNRECORDED_S:
+            return f"the recording ends {self._late_s:.0f} s before the journal does"
         return None
 
 
@@ -123,6 +146,11 @@ def _difference(made: Entry | None, kept: Entry | None) -> str | None:
     return f"{_when(kept)}: {kept.record.kind}: {told}"
 
 
+def _told_s(mono_s: float) -> float:
+    """A time as the journal tells it."""
+    return round(mono_s, 4)
+
+
 def _when(entry: Entry) -> str:
     return f"at {entry.mono_s:.3f} s, {utc_text(entry.utc_s)}"
 
@@ -131,7 +159,7 @@ def _decided(entry: Entry) -> dict[str, Any]:
     """What of an entry was decided, as plain values."""
     kind = entry.record.kind
     content: dict[str, Any] = _without(plain(entry.record), NOT_DECIDED.get(kind, ()))
-    return {"kind": kind, "mono_s": round(entry.mono_s, 4), **content}
+    return {"kind": kind, "mono_s": _told_s(entry.mono_s), **content}
 
 
 def _without(value: Any, keys: Sequence[str]) -> Any:

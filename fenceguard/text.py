@@ -4,6 +4,9 @@ from collections.abc import Mapping
 
 from fenceguard.journal.records import FindingTold
 
+LEAST_TOLD_S = 0.05
+"""A shorter time is told as 0.0 s."""
+
 
 def number(value: float | str | None) -> str:
     """A number with as many digits as mean anything."""
@@ -33,7 +36,10 @@ def seconds_text(seconds: float | None) -> str:
 
 
 def held_text(held_s: Mapping[str, float]) -> str:
-    """What kept a mower below `full`, and for how long, the longest first."""
+    """What kept a mower below `full`, and for how long, the longest first.
+
+    What held it for less than can be told (0.05 s) is left out, where anything held it longer.
+    """
     longest_first = sorted(held_s.items(), key=lambda one: -one[1])
-    told = [f"{name.replace('_', ' ')} {seconds_text(s)}" for name, s in longest_first if s > 0.0]
-    return ", ".join(told) or "nothing for long"
+    told = [one for one in longest_first if one[1] >= LEAST_TOLD_S] or longest_first
+    return ", ".join(f"{name.replace('_', ' ')} {seconds_text(spent_s)}" for name, spent_s in told)

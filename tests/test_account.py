@@ -2,6 +2,7 @@
 
 import math
 from itertools import pairwise
+from math import nextafter
 
 import pytest
 
@@ -219,6 +220,13 @@ def test_the_end_of_a_run_without_a_decision() -> None:
     assert entry.utc_s == 0.0
 
 
+def test_an_epoch_that_a_receiver_repeats_counts_each_time() -> None:
+    one = account()
+    for number, epoch in enumerate((EPOCH, EPOCH._replace())):
+        one.add(decided(number / 10.0, situation=Situation(epoch)))
+    assert one.epochs == 2
+
+
 def test_the_end_tells_the_last_rung() -> None:
     one = account()
     one.add(decided(0.0, BLADE_OFF))
@@ -234,6 +242,9 @@ def test_the_end_tells_the_last_rung() -> None:
         decided(1.0, SLOWED, None, demand("hdop", SLOWED)),
         decided(1.0, SLOWED, grant=Grant(True, True, True, False, 0.4, 1.2)),
         decided(1.0, SLOWED, grant=Grant(True, True, True, False, 0.5, 1.3)),
+        decided(1.0, SLOWED, grant=Grant(True, True, True, False, nextafter(0.5, 1.0), 1.2)),
+        decided(1.0, SLOWED, grant=Grant(True, True, True, False, 0.5, nextafter(1.2, 2.0))),
+        decided(nextafter(1.0, 2.0), SLOWED, grant=Grant(True, True, True, False, 0.5, 1.2)),
         decided(1.0, SLOWED, grant=Grant(False, True, True, False, 0.5, 1.2)),
         decided(1.0, SLOWED, grant=Grant(True, False, True, False, 0.5, 1.2)),
         decided(1.0, SLOWED, grant=Grant(True, True, False, False, 0.5, 1.2)),

@@ -164,7 +164,7 @@ def test_records_that_found_no_room_are_said(log: Path, settings: Path, tmp_path
     try:
         words = ("replay", log, "--settings", settings, "--journal", disk)
         said = unusable(*words, "--set", "journal={directory: x, summary_s: 1}")
-        assert "could not be written; make room on the disk and run it again" in said
+        assert "could not be written; make space on the disk and run it again" in said
     finally:
         subprocess.run(["umount", "-l", str(disk)], check=True)
 

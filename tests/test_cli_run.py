@@ -157,7 +157,7 @@ def full_disk(tmp_path: Path) -> Iterator[Path]:
 def test_a_journal_on_a_full_disk(settings: Path, log: Path, full_disk: Path, word: str) -> None:
     said = refused(*journal_words(word, full_disk / "journal", log, settings))
     assert "the journal cannot be written there: No space left on device; name a" in said
-    assert said.endswith("on a disk with room")
+    assert said.endswith("on a disk with space left")
 
 
 def test_a_journal_that_another_writes(settings: Path, log: Path, tmp_path: Path) -> None:

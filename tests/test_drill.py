@@ -16,7 +16,7 @@ from fenceguard.drill.drill import (
     TOUCH_M,
     Ground,
     Result,
-    _Watch,
+    _Outside,
     run,
 )
 from fenceguard.drill.policies import SHRUNK_BY_M, HandWritten
@@ -82,7 +82,7 @@ def test_the_blade_stays_inside_whatever_fails(ground: Ground, name: str) -> Non
 def test_a_lawn_without_room_is_refused(tmp_path: Path) -> None:
     small = collection(polygon([(0, 0), (1.2, 0), (1.2, 1.2), (0, 1.2)], "keep_in", "pocket"))
     tiny = load(write_settings(tmp_path, small))
-    with pytest.raises(BadInput, match="no room for a lap or a stripe; drill on a larger one"):
+    with pytest.raises(BadInput, match="too small for a lap or a stripe; drill on a larger one"):
         Ground(tiny)
 
 
@@ -199,7 +199,7 @@ def test_the_watch_misses_nothing(ground: Ground, seed: int) -> None:
     route = ground.routes[seed % len(ground.routes)]
     body = Body(random, route, random.randrange(len(route.points_m)))
     body.ignores = frozenset({"halt"})
-    watch = _Watch(ground)
+    watch = _Outside(ground)
     shift_m = (0.0, 0.0)
     blade_out_m = drive_out_m = 0.0
     for step in range(round(90.0 / STEP_S)):

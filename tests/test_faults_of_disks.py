@@ -22,8 +22,9 @@ from fenceguard.journal.records import Entry, Summary
 from fenceguard.journal.verify import verify
 from fenceguard.journal.write import Journal
 from fenceguard.recording import write as recording
+from fenceguard.recording.names import recording_files
 from fenceguard.recording.read import Arrived, Event, Missed, Started, Stopped, Torn, arrivals
-from fenceguard.recording.write import Recorder, recording_files
+from fenceguard.recording.write import Recorder
 from tests.support.disks import HangingDisk, fill
 from tests.support.journals import TOTALS, entry, written
 from tests.support.nmea import sentence
@@ -48,7 +49,7 @@ class Memory:
     def add(self, pad: str = "") -> None:
         number, self.added = self.added, self.added + 1
         if isinstance(self.writer, Journal):
-            told = entry("summary", float(number), NOON_S + number, epochs=number, rung=pad)
+            told = entry("summary", float(number), NOON_S + number, epochs=number, digest=pad)
             self.writer.add(told)
         else:
             self.writer.arrived(float(number), LINE + pad.encode())
@@ -231,7 +232,7 @@ def test_two_writers_are_refused(opened: Opened, kind: str, tmp_path: Path) -> N
 
 def test_a_disk_that_is_full_at_the_start_is_refused(opened: Opened, small_disk: Path) -> None:
     fill(small_disk)
-    with pytest.raises(BadInput, match=r"No space left on device.*disk with room"):
+    with pytest.raises(BadInput, match=r"No space left on device.*disk with space left"):
         opened(small_disk)
 
 

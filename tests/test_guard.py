@@ -212,6 +212,28 @@ def test_only_a_change_of_inputs_is_written_down(lawn: Loaded) -> None:
     ]
 
 
+def test_an_input_is_written_down_before_what_it_changes(tmp_path: Path) -> None:
+    """The boundary as well: a tick of the same moment comes before the input."""
+    guard = begun(loaded(tmp_path, start="locked", **QUICK))
+    guard.sense(0.0, Inputs())
+    guard.entries()
+    pressed = guard.sense(3 * TICK_S, Inputs(reset=True))
+    assert [one.situation.inputs.reset for one in pressed] == [False] * (len(pressed) - 1) + [True]
+    assert pressed[-1].why == "reset"
+    assert [type(one.record) for one in guard.entries()] == [Sensed, Changed]
+
+
+@pytest.mark.parametrize(("end_s", "ticks"), [(0.0, 1), (0.299, 3), (0.301, 4)])
+def test_what_was_due_by_the_end_is_decided_on_before_it(
+    lawn: Loaded, end_s: float, ticks: int
+) -> None:
+    guard = begun(lawn)
+    guard.stop(end_s, "over")
+    stop = guard.entries()[-1].record
+    assert isinstance(stop, Stop)
+    assert (stop.decisions, guard.ticks) == (ticks, ticks)
+
+
 def test_the_totals_are_what_the_decisions_add_up_to(lawn: Loaded) -> None:
     """Added up anew: the time from one decision to the next belongs to the first one's rung."""
     data = with_a_float(14.0)

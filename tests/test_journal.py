@@ -35,7 +35,7 @@ def journal_of(directory: Path, count: int) -> Path:
     """A journal with some records; returns its only file."""
     journal = Journal(directory)
     for number in range(count):
-        summary(journal, float(number), rung="äöü σ " * 3)
+        summary(journal, float(number), digest="äöü σ " * 3)
     journal.close()
     (file,) = directory.glob("*.jsonl")
     return file
@@ -404,7 +404,7 @@ def test_what_was_written_before_the_disk_filled_up_is_forced_to_it_meanwhile(
 
 def test_a_disk_that_is_full_at_the_start_is_refused(small_disk: Path) -> None:
     fill(small_disk)
-    with pytest.raises(BadInput, match=r"No space left on device.*disk with room"):
+    with pytest.raises(BadInput, match=r"No space left on device.*disk with space left"):
         Journal(small_disk)
 
 
@@ -415,7 +415,7 @@ def test_a_disk_that_fills_up_costs_nothing_once_there_is_room(small_disk: Path)
     filler = fill(small_disk)
     began_s = time.monotonic()
     for number in range(1, 101):
-        summary(journal, float(number), rung="x" * 100)
+        summary(journal, float(number), digest="x" * 100)
     assert time.monotonic() - began_s < 0.5
     assert eventually(lambda: journal.trouble is not None, 2.0)
     assert "No space left on device" in str(journal.trouble)

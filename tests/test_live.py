@@ -87,9 +87,9 @@ def check(run: Ran) -> list[Decision]:
 
 
 def lines_first(done: Sequence[Noted]) -> None:
-    """Within a round, all lines move before anything is told: but for a press, which comes last."""
+    """All lines move by a decision before anything of it is told, written down or recorded."""
     for before, after in pairwise(done):
-        if after.what == "apply" and before.what in {"told", "journal"}:
+        if after.what == "apply" and before.what in {"told", "journal", "arrived", "inputs"}:
             raise AssertionError(f"{before} came before {after}")
 
 

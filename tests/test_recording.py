@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from fenceguard.appending.place import AppendedFile
 from fenceguard.errors import BadInput
-from fenceguard.recording import write
+from fenceguard.recording import events, write
 from fenceguard.recording.events import RESOLUTION_S, rounded_s
+from fenceguard.recording.names import recording_files
 from fenceguard.recording.read import (
     Arrived,
     Event,
@@ -26,7 +27,7 @@ from fenceguard.recording.read import (
     arrivals,
     is_recording,
 )
-from fenceguard.recording.write import Recorder, recording_files
+from fenceguard.recording.write import Recorder
 from tests.support.nmea import sentence
 from tests.support.waiting import eventually
 
@@ -363,3 +364,34 @@ def test_a_directory_that_cannot_be_made_is_refused(tmp_path: Path, where: str) 
     (tmp_path / "file").write_text("")
     with pytest.raises(BadInput, match=r"the recording cannot be written there: .*; name a dir"):
         Recorder(tmp_path / where)
+
+
+def test_what_was_recorded_is_forced_to_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before the file ends as gzip wants it: that end is all that may be missing."""
+    calls: list[str] = []
+    append, sync = AppendedFile.append, AppendedFile.sync
+
+    def appended(file: AppendedFile, data: bytes) -> None:
+        calls.append("append")
+        append(file, data)
+
+    def synced(file: AppendedFile) -> None:
+        calls.append("sync")
+        sync(file)
+
+    monkeypatch.setattr(AppendedFile, "append", appended)
+    monkeypatch.setattr(AppendedFile, "sync", synced)
+    recorder = Recorder(tmp_path)
+    recorder.start(0.0, {})
+    recorder.close()
+    assert calls == ["append", "sync", "append"]
+
+
+@pytest.mark.parametrize(
+    ("at_s", "held_s"), [(1.2344, 1.234), (1.2346, 1.235), (1.234, 1.234), (86400.0004, 86400.0)]
+)
+def test_times_are_rounded_to_the_resolution(at_s: float, held_s: float) -> None:
+    assert events.rounded_s(at_s) == held_s
+    assert abs(at_s - held_s) <= events.RESOLUTION_S / 2.0

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fenceguard.journal.records import KINDS, Record, Start, plain, record_of
-from tests.support.records import start, stop
+from fenceguard.journal.records import KINDS, NAMES_A_RUNG, RUNGS, Record, Start, plain, record_of
+from tests.support.records import start, stop, summary
 
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(),
@@ -33,7 +33,9 @@ def made(hint: Any) -> st.SearchStrategy[Any]:
         return st.dictionaries(st.text(max_size=9), made(inner[1]), max_size=3)
     if is_dataclass(hint) and isinstance(hint, type):
         hints = get_type_hints(hint)
-        return st.builds(hint, **{one.name: made(hints[one.name]) for one in fields(hint)})
+        rungs = dict.fromkeys(NAMES_A_RUNG & hints.keys(), st.sampled_from(RUNGS))
+        given = {one.name: made(hints[one.name]) for one in fields(hint)}
+        return st.builds(hint, **{**given, **rungs})
     known: dict[Any, st.SearchStrategy[Any]] = {
         float: st.floats(allow_nan=False),
         int: st.integers(),
@@ -160,6 +162,13 @@ def test_a_long_wrong_value_is_told_in_short() -> None:
     with pytest.raises(ValueError) as raised:
         record_of("start", plain(start(run=["x" * 999])))
     assert len(str(raised.value)) < 100
+
+
+@pytest.mark.parametrize("kind", ["start", "summary", "stop"])
+def test_a_rung_that_there_is_not_is_refused(kind: str) -> None:
+    content = plain({"start": start(), "summary": summary(), "stop": stop()}[kind])
+    with pytest.raises(ValueError, match="rung is 'parked'"):
+        record_of(kind, {**content, "rung": "parked"})
 
 
 def test_the_plain_form_shares_nothing_with_the_record() -> None:

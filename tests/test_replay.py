@@ -359,6 +359,20 @@ def test_who_waits_looks_whether_it_is_to_end(sleepless: Sleepless) -> None:
     assert sleepless.now_s == pytest.approx(80.0, abs=2.0 * LOOKS_S)
 
 
+def test_at_a_pace_each_decision_is_the_same(
+    lawn: Loaded, log: Path, sleepless: Sleepless, tmp_path: Path
+) -> None:
+    """Each, by the digest: where an epoch and a tick lie on the same moment as well."""
+
+    def entries(speed: float | None) -> list[Entry]:
+        directory = tmp_path / f"speed {speed}"
+        return written(directory, lambda to: replayed(lawn, log, journal=to, speed=speed))
+
+    paced, plain = entries(10.0), entries(None)
+    assert paced == plain
+    assert sleepless.now_s > 77.0
+
+
 def test_at_a_pace_the_heart_beats_at_every_tick_and_nothing_else_changes(
     lawn: Loaded, log: Path, sleepless: Sleepless
 ) -> None:

@@ -13,7 +13,8 @@ from fenceguard.guard import Guard
 from fenceguard.journal.records import Entry, Start
 from fenceguard.judgement.types import Inputs
 from fenceguard.recording.events import Header
-from fenceguard.recording.write import Recorder, recording_files
+from fenceguard.recording.names import recording_files
+from fenceguard.recording.write import Recorder
 from fenceguard.replay import Replay
 from fenceguard.settings import Loaded
 from tests.support.lawns import loaded
@@ -89,6 +90,16 @@ def test_a_recording_is_run_again_to_the_same_decisions(lawn: Loaded, tmp_path: 
     assert (start.record.source, start.record.interventions) == (str(file), 4)
     assert (outcome.faults, outcome.notes) == ([], [])
     assert outcome.epochs == COUNT
+
+
+def test_until_the_receiver_tells_the_date_utc_is_what_the_host_told_at_the_start(
+    lawn: Loaded, tmp_path: Path
+) -> None:
+    file = recorded(lawn, tmp_path, b"no sentence\r\n" * 8)
+    (run,) = replayed(lawn, file).again
+    assert len(run.entries) == 2
+    for entry in run.entries:
+        assert entry.utc_s == pytest.approx(HOST_UTC_S + entry.mono_s - 50.0)
 
 
 def test_into_a_journal_its_interventions_are_numbered_as_new_ones(

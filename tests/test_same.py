@@ -23,8 +23,9 @@ from fenceguard.journal.records import Changed, Entry, Stop
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Inputs
 from fenceguard.recording.events import Header
-from fenceguard.recording.write import Recorder, recording_files
-from fenceguard.replay import Replay
+from fenceguard.recording.names import recording_files
+from fenceguard.recording.write import Recorder
+from fenceguard.replay import Again, Replay
 from fenceguard.same import Kept, Proof
 from fenceguard.settings import Loaded
 from tests.support.arriving import Arrived, arrivals
@@ -104,9 +105,7 @@ def proofs(directory: Path) -> list[Proof]:
     kept = Kept(directory / "journal")
     outcome = Replay(lambda run: kept.loaded(run or "")).run(files_of(directory))
     assert outcome.faults == []
-    return [
-        Proof(one.run, one.entries, kept.entries(one.run), one.until_s) for one in outcome.again
-    ]
+    return [Proof(one, kept.entries(one.run)) for one in outcome.again]
 
 
 @given(arrivals(), st.lists(st.integers(0, 12_000), max_size=100))
@@ -188,16 +187,14 @@ def test_the_first_difference_is_told_with_both_sides(lawn: Loaded, tmp_path: Pa
     assert isinstance(record, Changed)
     fields = {name: getattr(record, name) for name in record.__slots__}
     made[changed] = made[changed]._replace(record=Changed(**{**fields, "why": "reset"}))
-    said = Proof(NAME, made, kept, 12.0).difference()
+    said = Proof(Again(NAME, made, 12.0, True), kept).difference()
     assert said is not None
     assert said.startswith(f"at {kept[changed].mono_s:.3f} s, ")
     assert "rung: why 'clear' became 'reset'" in said
-    assert "tells stop, the journal nothing" in (
-        Proof(NAME, kept, [*kept[:-1], kept[-1]._replace(mono_s=13.0)], 12.0).difference() or ""
-    )
-    assert "the journal tells stop, run again nothing" in (
-        Proof(NAME, kept[:-1], kept, 12.0).difference() or ""
-    )
+    more = Again(NAME, [*kept, kept[-1]], 12.0, True)
+    assert "run again tells stop, the journal nothing" in (Proof(more, kept).difference() or "")
+    less = Again(NAME, kept[:-1], 12.0, True)
+    assert "the journal tells stop, run again nothing" in (Proof(less, kept).difference() or "")
 
 
 def test_what_came_after_the_recording_is_counted_not_compared(
@@ -206,9 +203,46 @@ def test_what_came_after_the_recording_is_counted_not_compared(
     live(lawn, cut(), tmp_path)
     kept = Kept(tmp_path / "journal").entries(NAME)
     until_s = kept[-2].mono_s - 0.001
-    proof = Proof(NAME, kept[:-2], kept, until_s)
+    proof = Proof(Again(NAME, kept[:-2], until_s, False), kept)
     assert proof.difference() is None
     assert proof.later == 2
+
+
+@pytest.mark.parametrize("count", range(2, 46))
+def test_a_run_that_is_killed_at_any_moment_is_the_same(
+    tmp_path_factory: pytest.TempPathFactory, count: int
+) -> None:
+    """Summaries each second lie on ticks, which the journal tells in rounded times."""
+    directory = tmp_path_factory.mktemp("killed")
+    journal = {"directory": "journal", "summary_s": 1.0}
+    told = loaded(directory, journal=journal, **QUICK)
+    live(told, cut()[:count], directory, stops=False, begin_s=1000.0)
+    assert [one.difference() for one in proofs(directory)] == [None]
+
+
+@pytest.mark.parametrize(
+    ("late_s", "said"), [(9.9, None), (10.1, "the recording ends 10 s before")]
+)
+def test_a_recording_that_ends_long_before_its_journal_proves_nothing(
+    lawn: Loaded, tmp_path: Path, late_s: float, said: str | None
+) -> None:
+    live(lawn, cut(), tmp_path, stops=False)
+    kept = Kept(tmp_path / "journal").entries(NAME)
+    until_s = kept[-1].mono_s + 0.001
+    later = kept[-1]._replace(mono_s=until_s + late_s)
+    told = Proof(Again(NAME, kept, until_s, False), [*kept, later]).difference()
+    assert told is None if said is None else (told or "").startswith(said)
+
+
+@pytest.mark.parametrize(("ago_s", "same"), [(0.9, True), (1.1, False)])
+def test_a_killed_process_may_not_have_written_its_last_second(
+    lawn: Loaded, tmp_path: Path, ago_s: float, same: bool
+) -> None:
+    live(lawn, cut(), tmp_path, stops=False)
+    kept = Kept(tmp_path / "journal").entries(NAME)
+    again = Again(NAME, kept, kept[-1].mono_s + ago_s, False)
+    assert (Proof(again, kept[:-1]).difference() is None) is same
+    assert Proof(again._replace(ended=True), kept[:-1]).difference() is not None
 
 
 def same_as(directory: Path, *more: str) -> list[str]:
@@ -288,7 +322,7 @@ def test_a_recording_with_a_gap_proves_nothing(
     assert main(same_as(tmp_path)) == 1
     said = capsys.readouterr()
     assert f"run {NAME}: lacks 3 events; it is not run again as it was" in said.err
-    assert "the same" not in said.out
+    assert said.out == "", "neither the same nor not"
 
 
 @pytest.mark.parametrize(
@@ -349,6 +383,96 @@ def test_a_journal_of_another_machine_is_named(
     )
 
 
+def two_runs(lawn: Loaded, directory: Path) -> tuple[Path, Path]:
+    """The recordings of a killed run and of one that ended, and a journal of both."""
+    live(lawn, cut(), directory, stops=False)
+    live(lawn, cut(7.0), directory, name="second", begin_s=500.0)
+    first, second = recording_files(directory / "recording")
+    return first, second
+
+
+def test_a_file_that_broke_off_at_once_costs_the_others_nothing(
+    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As a disk leaves it that is full when the file begins."""
+    two_runs(lawn, tmp_path)
+    (tmp_path / "recording" / "000003-20310101T000000.jsonl.gz").touch()
+    assert main(same_as(tmp_path)) == 0
+    said = capsys.readouterr()
+    assert said.out.count("the same") == 2
+    assert "000003-20310101T000000.jsonl.gz: breaks off" in said.err
+
+
+def test_a_journal_that_lost_its_end_is_not_the_same(
+    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    live(lawn, cut(), tmp_path)
+    file = max((tmp_path / "journal").glob("*.jsonl"))
+    file.write_bytes(b"".join(file.read_bytes().splitlines(keepends=True)[:-1]))
+    assert main(same_as(tmp_path)) == 1
+    assert "tells stop, the journal nothing" in capsys.readouterr().out.replace("\n", " ")
+
+
+@pytest.mark.parametrize("lost", ["its start", "its first file"])
+def test_a_run_that_lacks_its_beginning_is_told_and_left_out(
+    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str], lost: str
+) -> None:
+    """It is not taken for what follows in the run before it."""
+    _first, second = two_runs(lawn, tmp_path)
+    head, start, *events = gzip.decompress(second.read_bytes()).splitlines(keepends=True)
+    if lost == "its first file":
+        head = head.replace(b'"before": 0', b'"before": 9')
+    second.write_bytes(gzip.compress(b"".join([head, *events])))
+    assert start.startswith(b'{"at"')
+    assert main(same_as(tmp_path, "--json")) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert [(one["run"], one["difference"]) for one in told["runs"]] == [(NAME, None)]
+    assert f"{second}: begins in the midst of a run, which is left out" in told["faults"][0]
+
+
+@pytest.mark.parametrize("lost", [0, 1])
+def test_a_run_whose_recording_is_gone_is_told_where_it_followed_another(
+    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str], lost: int
+) -> None:
+    """The oldest go to make room; what followed a recorded run must be there."""
+    journal = {"directory": "journal"}
+    told = loaded(tmp_path, journal=journal, recording={"directory": "recording"}, **QUICK)
+    two_runs(told, tmp_path)[lost].unlink()
+    assert main(same_as(tmp_path)) == lost
+    missing = "run second: is in the journal, and was recorded, but is not in the recording"
+    assert (missing in capsys.readouterr().err) is bool(lost)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"inputs": {"reset": True, "lift": False}}, "tells of the input lift, which is not known"),
+        ({"at": 1e300}, "is not as it was written"),
+        ({"data": [1 << 40]}, "is not as it was written"),
+        ({"start": {"run": 5}}, "which is not what run writes; get another copy"),
+    ],
+)
+def test_a_recording_that_tells_what_cannot_be_is_refused(
+    lawn: Loaded,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    change: dict[str, Any],
+    said: str,
+) -> None:
+    def spoil(lines: list[dict[str, Any]]) -> None:
+        number = 1 if "start" in change else 20
+        lines[number] = {"at": lines[number]["at"], **({} if "at" in change else change)}
+        if "at" in change:
+            lines[number] = {**change, "data": []}
+
+    live(lawn, cut(), tmp_path)
+    rewritten(tmp_path, spoil)
+    assert main(same_as(tmp_path)) == (2 if "start" in change else 1)
+    (file,) = files_of(tmp_path)
+    told = capsys.readouterr().err
+    assert file in told and said in told
+
+
 @pytest.mark.parametrize("option", ["--journal=x", "--drive-outputs", "--speed=2", "--realtime"])
 def test_a_comparison_does_nothing_else(
     lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str], option: str
@@ -358,15 +482,25 @@ def test_a_comparison_does_nothing_else(
     assert f"leave {option.partition('=')[0]} out" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("given", [False, True])
 def test_a_log_of_another_maker_cannot_be_compared(
-    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str], given: bool
 ) -> None:
     live(lawn, cut(), tmp_path)
     log = tmp_path / "log.nmea"
     log.write_bytes(standing(5.0))
     words = ["replay", str(log), "--same-as", str(tmp_path / "journal")]
-    assert main([*words, "--settings", str(lawn.settings_file)]) == 2
-    assert "not a recording of fenceguard; run writes one" in capsys.readouterr().err
+    assert main([*words, "--settings", str(lawn.settings_file)] if given else words) == 2
+    said = f"{log}: not a recording of fenceguard; run writes one"
+    assert said in capsys.readouterr().err
+
+
+def test_a_changed_setting_needs_the_file_that_it_changes(
+    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    live(lawn, cut(), tmp_path)
+    assert main(same_as(tmp_path, "--set", "limits.silence.halted=1.4")) == 2
+    assert "name that with --settings" in capsys.readouterr().err
 
 
 def test_recordings_and_logs_are_not_mixed(lawn: Loaded, tmp_path: Path) -> None:

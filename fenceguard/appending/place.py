@@ -30,7 +30,7 @@ class Place:
         self._lock: int | None = None
         try:
             self.take()
-            self._prove_room()
+            self._prove_space()
         except BlockingIOError as error:
             raise BadInput(
                 f"{directory}: another fenceguard writes this {name}; stop it first, or name "
@@ -46,7 +46,7 @@ class Place:
         problem = "not a directory" if isinstance(error, FileExistsError) else error.strerror
         return BadInput(
             f"{where}: the {self._name} cannot be written there: {problem}; "
-            "name a directory that this user may write to, on a disk with room"
+            "name a directory that this user may write to, on a disk with space left"
         )
 
     def take(self) -> None:
@@ -67,9 +67,19 @@ class Place:
         self._lock = lock
 
     def prove(self) -> None:
-        """Raise Gone unless the lock is where it was."""
+        """Raise Gone unless the lock is where it was. Hangs where the disk does.
+
+        For that it tries to make a directory where the lock is: that asks to write, and writes
+        nothing.
+        """
         if self._lock is None or not same_file(self._lock, self._lock_path):
             raise Gone(f"{self._lock_path} was removed or moved")
+        try:
+            self._lock_path.mkdir()
+        except FileExistsError:
+            return
+        self._lock_path.rmdir()
+        raise Gone(f"{self._lock_path} was removed or moved")
 
     def close(self) -> None:
         """Give up the right to write."""
@@ -77,8 +87,9 @@ class Place:
             os.close(self._lock)
             self._lock = None
 
-    def _prove_room(self) -> None:
-        probe = self.directory / "room.probe"
+    def _prove_space(self) -> None:
+        """Raise OSError unless the disk still takes something."""
+        probe = self.directory / "space.probe"
         try:
             with probe.open("wb") as file:
                 file.write(b"\0" * SPARE_BYTES)

@@ -8,6 +8,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from fenceguard.cli import BAD_INPUT
 from fenceguard.cli.common import (
     OUTPUTS_CAUTION,
     SIGNALS,
@@ -26,13 +27,12 @@ from fenceguard.errors import BadInput
 from fenceguard.journal.records import plain
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import utc_text
-from fenceguard.recording.write import recording_files
+from fenceguard.recording.names import recording_files
 from fenceguard.replay import Left, Outcome, Replay
 from fenceguard.same import Kept, Proof
-from fenceguard.settings import load
+from fenceguard.settings import Loaded, load
 from fenceguard.text import held_text, seconds_text
 
-BAD_INPUT = 2
 NOT_THE_SAME = 1
 EXAMPLES = f"""\
 examples:
@@ -144,7 +144,7 @@ def run(args: argparse.Namespace) -> int:
     if journal is not None and journal.unwritten:
         outcome.faults.append(
             f"{args.journal}: {count_text(journal.unwritten, 'record')} could not be written; "
-            "make room on the disk and run it again"
+            "make space on the disk and run it again"
         )
     if args.json:
         print(json.dumps(as_dict(outcome)))
@@ -175,15 +175,25 @@ def _prove(args: argparse.Namespace, logs: list[str]) -> int:
         if getattr(args, option):
             flag = "--" + option.replace("_", "-")
             raise BadInput(f"--same-as compares, and does nothing else; leave {flag} out")
+    if args.set and args.settings is None:
+        raise BadInput("--set changes the settings of a file; name that with --settings")
     kept = Kept(args.same_as)
     given = None if args.settings is None else load(args.settings, args.set)
-    replay = Replay(lambda run: given or kept.loaded(run or ""))
+
+    def loaded_of(run: str | None) -> Loaded:
+        if run is None:
+            raise BadInput(f"{', '.join(logs)}: not a recording of fenceguard; run writes one")
+        return given or kept.loaded(run)
+
+    replay = Replay(loaded_of)
     outcome = _with_progress(replay, logs) if sys.stderr.isatty() else replay.run(logs)
-    proofs = [
-        Proof(one.run, one.entries, kept.entries(one.run), one.until_s) for one in outcome.again
-    ]
-    if not proofs and not outcome.faults:
-        raise BadInput(f"{', '.join(logs)}: not a recording of fenceguard; run writes one")
+    proofs = [Proof(one, kept.entries(one.run)) for one in outcome.again]
+    if all(Path(log).is_dir() for log in args.log):
+        outcome.faults += [
+            f"run {run}: is in the journal, and was recorded, but is not in the recording; it "
+            "cannot be proved"
+            for run in kept.missing([run.start.run for run in outcome.story.runs if run.start])
+        ]
     if args.json:
         print(json.dumps({"runs": [_proof_dict(one) for one in proofs], "faults": outcome.faults}))
     else:
@@ -191,10 +201,10 @@ def _prove(args: argparse.Namespace, logs: list[str]) -> int:
         for one in proofs:
             difference = one.difference()
             said = f"NOT THE SAME {difference}" if difference else "the same"
-            out.print(
-                f"run {one.run}: {one.decisions} decisions, {count_text(one.records, 'record')}: "
-                f"{said}"
-            )
+            proved = f"{one.decisions} decisions, {count_text(one.records, 'record')}"
+            if not one.decisions:
+                proved = f"{count_text(one.records, 'record')}, ended before its first summary"
+            out.print(f"run {one.run}: {proved}: {said}")
             if one.later:
                 out.print(
                     f"  {count_text(one.later, 'record')} came after the recording had ended, and "

@@ -97,7 +97,7 @@ class Ground:
         self.footprint = Footprint(settings.mower.outline_m, settings.mower.antenna_m)
         self.routes = Planner(settings, self.fence, self.footprint).routes()
         if not self.routes:
-            raise BadInput("the lawn has no room for a lap or a stripe; drill on a larger one")
+            raise BadInput("the lawn is too small for a lap or a stripe; drill on a larger one")
 
 
 def run(
@@ -146,7 +146,7 @@ class _Drill:
         self._under_way: list[Sent] = []
         self._regions = [0, 0, 0, 0]
         self._cells: Counter[str] = Counter()
-        self._watch = _Watch(ground)
+        self._outside = _Outside(ground)
         self._tally = _Tally()
 
     def run(
@@ -171,7 +171,7 @@ class _Drill:
                 self._policy.tick(now_s + self._world.clock_step_s)
             self._tally.count(now_s, self._policy.rung, fault_at_s)
             self._body.step(now_s, self._policy.grant)
-            self._watch.look(self._body, self._world.fence_shift_m)
+            self._outside.look(self._body, self._world.fence_shift_m)
         tally = self._tally
         return Result(
             number=number,
@@ -179,8 +179,8 @@ class _Drill:
             faults=faults,
             fault_at_s=fault_at_s,
             action_s=tally.reached_s.get(Rung.SLOWED.word),
-            blade_out_m=round(self._watch.blade_out_m, 4),
-            drive_out_m=round(self._watch.drive_out_m, 4),
+            blade_out_m=round(self._outside.blade_out_m, 4),
+            drive_out_m=round(self._outside.drive_out_m, 4),
             interventions=tally.interventions,
             halts=tally.halts,
             full_s=round(tally.full_s, 2),
@@ -242,8 +242,8 @@ class _Tally:
             self.full_again_s = self.full_again_s or round(now_s - fault_at_s, 3)
 
 
-class _Watch:
-    """Sees how far the true footprint is past the true fence.
+class _Outside:
+    """How far the true footprint has come past the true fence.
 
     It looks again only when the mower has gone as far as the line was off when it last looked.
     """

@@ -29,12 +29,13 @@ COMMON: dict[str, type | UnionType] = {
 _TELLS_INTERVENTION = b'"intervention'
 
 
-def sealed(record: Line) -> tuple[bytes, str]:
-    """The line that a record is written as, and its sum.
+def sealed(content: Line) -> tuple[bytes, str]:
+    """The line that a content is written as, and its sum.
 
-    The sum is the first 16 hexadecimal digits of SHA-256 over the record's JSON without the sum.
+    The sum is the first 16 hexadecimal digits of SHA-256 over the JSON without the sum.
+    Raises TypeError or ValueError for what JSON cannot hold.
     """
-    body = json.dumps(record, ensure_ascii=False, allow_nan=False)
+    body = json.dumps(content, ensure_ascii=False, allow_nan=False)
     total = hashlib.sha256(body.encode()).hexdigest()[:SUM_DIGITS]
     return f'{body[:-1]}, "sum": "{total}"}}\n'.encode(), total
 

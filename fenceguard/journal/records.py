@@ -10,6 +10,10 @@ from typing import Any, ClassVar, NamedTuple, Union, get_args, get_origin, get_t
 
 Plain = dict[str, Any]
 """What JSON can hold."""
+RUNGS = ("full", "slowed", "blade_off", "halted", "locked")
+"""From the most that is permitted to the least."""
+NAMES_A_RUNG = {"rung", "was"}
+"""Fields that hold the name of one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +241,9 @@ def _made(kind: type[Any], content: Any, what: str) -> Any:
     missing = [name for name in hints if name not in content]
     if missing:
         raise ValueError(f"{what} without {', '.join(missing)}")
+    for name in NAMES_A_RUNG & hints.keys():
+        if content[name] not in RUNGS:
+            raise ValueError(f"{name} is {content[name]!r:.80}")
     return kind(**{name: _value(hints[name], content[name], name) for name in hints})
 
 

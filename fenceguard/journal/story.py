@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from fenceguard.journal.records import (
+    RUNGS,
     Acted,
     Changed,
     Entry,
@@ -19,8 +20,6 @@ from fenceguard.journal.records import (
     Watched,
 )
 
-RUNGS = ("full", "slowed", "blade_off", "halted", "locked")
-"""From the most that is permitted to the least."""
 FULL = "full"
 
 

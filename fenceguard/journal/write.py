@@ -179,16 +179,16 @@ class _Files:
 
     def _open_for(self, day: str, line_bytes: int) -> AppendedFile:
         """The file for the next line. A record of an earlier day than the newest stays in order."""
-        room_until = self._limits.file_bytes - line_bytes
-        if self._file and day <= self._part.day and self._file.bytes <= room_until:
+        fits_up_to = self._limits.file_bytes - line_bytes
+        if self._file and day <= self._part.day and self._file.bytes <= fits_up_to:
             return self._file
         directory = self._place.directory
         files = day_files(directory)
         newest = (part_of(files[-1]) if files else None) or Part(day, 0)
         part = newest if newest.day >= day else Part(day, 0)
-        # What an earlier run left is gone on with, if it has room.
+        # What an earlier run left is gone on with, unless it is full.
         left = part.number > 0 and not self._gone
-        if not left or (directory / part.name).stat().st_size > room_until:
+        if not left or (directory / part.name).stat().st_size > fits_up_to:
             part = part._replace(number=part.number + 1)
         self._leave_file()
         self._file = AppendedFile(directory / part.name)
@@ -210,7 +210,7 @@ class _Files:
                 self._kept.add(fence_hash)
 
     def _prune(self) -> None:
-        """Remove what is too much or too old, the oldest first. Leaves room for a full file.
+        """Remove what is too much or too old, the oldest first. Leaves space for a full file.
 
         Nothing shall go because a clock is wrong. So a file is as old as the one after it, which
         the records of a start without a date come before; and where record and host do not agree

@@ -26,7 +26,7 @@ TAG_MS_FROM = 10**11
 """A TAG time from here on is in ms, below it in s: the year 5138 in s, 1973 in ms."""
 
 _HALVES_BITS = (1024, 512, 256, 128, 64, 32, 16, 8)
-"""Twice the first is room for more characters than a body or a TAG block has."""
+"""Twice the first is more characters than a body or a TAG block has."""
 _BACKSLASH = ord("\\")
 _LOOK_BACK = LONGEST_TAG + 2
 _LONGEST_START = 11

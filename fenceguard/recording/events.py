@@ -6,12 +6,19 @@ events of that came before, so that what is missing between two files can be cou
 
 import json
 import math
+import zlib
 from typing import Any, NamedTuple
 
 from fenceguard.errors import BadInput
 from fenceguard.recording.sieve import Piece, restored
 
 RESOLUTION_S = 0.001
+LAST_S = 1e10
+"""No clock tells more: three hundred years."""
+MOST_OTHER = 1 << 24
+"""Bytes that are not NMEA in one piece: no source hands over as many at once."""
+GZIP_FORMAT = 16 + zlib.MAX_WBITS
+"""What zlib calls a member of gzip."""
 FORMAT = 1
 MARK = b'{"recording": '
 """What the first line of every file begins with."""
@@ -37,13 +44,16 @@ class Header(NamedTuple):
     fence_hash: str
 
     @classmethod
-    def of(cls, started: Started) -> "Header":
-        """The header of a run that began. Raises BadInput where it is not one of a run."""
+    def of(cls, started: Started, log: str) -> "Header":
+        """The header of a run that began in a file. Raises BadInput where it is none."""
         told = started.header
         match [told.get(name) for name in cls._fields]:
             case [str(run), int() | float() as utc_s, int(number), str(settings), str(fence)]:
                 return cls(run, float(utc_s), number, settings, fence)
-        raise BadInput(f"a recording whose run begins with {told!r:.80}, which names no run")
+        raise BadInput(
+            f"{log}: its run begins with {told!r:.80}, which is not what run writes; get another "
+            "copy, or leave it out"
+        )
 
 
 class Arrived(NamedTuple):
@@ -84,7 +94,14 @@ class Torn(NamedTuple):
     """Says which file."""
 
 
-Event = Started | Arrived | Sensed | Stopped | Missed | Torn
+class NextRun(NamedTuple):
+    """Here begin the files of another run; so many events of it before them are not there."""
+
+    at_s: float
+    missing: int
+
+
+Event = Started | Arrived | Sensed | Stopped | Missed | Torn | NextRun
 
 
 def rounded_s(at_s: float) -> float:
@@ -156,7 +173,7 @@ def parsed(line: bytes, before_s: float) -> Event:
     match told:
         case {"missed": int(count)} if len(told) == 1 and count > 0:
             return Missed(before_s, count)
-        case {"at": int() | float() as at_s} if len(told) == 2 and math.isfinite(at_s):
+        case {"at": int() | float() as at_s} if len(told) == 2 and abs(at_s) < LAST_S:
             return _at(float(at_s), told, before_s)
     raise ValueError("no event of a recording")
 
@@ -179,4 +196,4 @@ def _at(at_s: float, told: dict[str, Any], before_s: float) -> Event:
 def _is_piece(piece: Any) -> bool:
     if isinstance(piece, str):
         return piece.isascii()
-    return type(piece) is int and piece > 0
+    return type(piece) is int and 0 < piece <= MOST_OTHER

@@ -10,11 +10,11 @@ from io import BufferedReader
 from pathlib import Path
 
 from fenceguard.errors import BadInput
+from fenceguard.recording.events import GZIP_FORMAT
 
 STANDARD_INPUT = "-"
 CHUNK_BYTES = 65536
 _GZIP_BEGIN = b"\x1f\x8b"
-_GZIP_FORMAT = 16 + zlib.MAX_WBITS
 
 
 def prove(path: str) -> None:
@@ -81,7 +81,7 @@ def _all(begin: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
 def _unpacked(path: str, begin: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
     """Unpack, member after member; all that can be had comes before the complaint."""
     try:
-        member = zlib.decompressobj(_GZIP_FORMAT)
+        member = zlib.decompressobj(GZIP_FORMAT)
         for packed in _all(begin, rest):
             while packed:
                 if member.eof:
@@ -89,7 +89,7 @@ def _unpacked(path: str, begin: bytes, rest: Iterator[bytes]) -> Iterator[bytes]
                     packed = packed.lstrip(b"\0")
                     if not packed:
                         break
-                    member = zlib.decompressobj(_GZIP_FORMAT)
+                    member = zlib.decompressobj(GZIP_FORMAT)
                 yield member.decompress(packed, CHUNK_BYTES)
                 packed = member.unused_data if member.eof else member.unconsumed_tail
         yield member.flush()

@@ -6,11 +6,13 @@ from pathlib import Path
 
 from fenceguard.errors import BadInput
 from fenceguard.recording.events import (
+    GZIP_FORMAT,
     MARK,
     Arrived,
     Event,
     Head,
     Missed,
+    NextRun,
     Sensed,
     Started,
     Stopped,
@@ -18,11 +20,13 @@ from fenceguard.recording.events import (
     head_of,
     parsed,
 )
+from fenceguard.recording.names import number_of
 
 __all__ = [
     "Arrived",
     "Event",
     "Missed",
+    "NextRun",
     "Sensed",
     "Started",
     "Stopped",
@@ -33,24 +37,28 @@ __all__ = [
 CHUNK_BYTES = 1 << 12
 """Packed; they may become a thousand times as many."""
 LONGEST_LINE = 1 << 20
-_GZIP_FORMAT = 16 + zlib.MAX_WBITS
 
 
 def is_recording(path: Path) -> bool:
-    """Whether a file holds a recording, by its content. Raises OSError where it cannot be read."""
+    """Whether a file holds a recording, by its content. Raises OSError where it cannot be read.
+
+    One that broke off before it held anything, as on a full disk, is known by its name.
+    """
     with path.open("rb") as file:
         begin = file.read(CHUNK_BYTES)
     try:
-        return zlib.decompressobj(_GZIP_FORMAT).decompress(begin, len(MARK)) == MARK
+        content = zlib.decompressobj(GZIP_FORMAT).decompress(begin, len(MARK))
     except zlib.error:
         return False
+    return content == MARK or (number_of(path) > 0 and MARK.startswith(content))
 
 
 def arrivals(paths: Iterable[Path]) -> Iterator[Event]:
     """Everything in the files of a recording, in the order in which they are given.
 
-    A file may break off, as a power cut leaves it: `Torn` says so, and the next file goes on. What
-    else is not there (events that were dropped, files before or between these) comes as `Missed`.
+    A file may break off, as a power cut leaves it: `Torn` says so, and the next file goes on.
+    `NextRun` comes ahead of each run's first file here. What else is not there (events that were
+    dropped, files between these) comes as `Missed`.
     Raises BadInput for a file that is no recording, cannot be read, is damaged or not in its order,
     once everything before that has been handed out.
     """
@@ -63,7 +71,8 @@ def arrivals(paths: Iterable[Path]) -> Iterator[Event]:
                 if number == 1:
                     head = head_of(line)
                     if head.run != run.run or head.before == 0:
-                        run, at_s = Head(head.run, 0), 0.0
+                        run, at_s = head, 0.0
+                        yield NextRun(at_s, head.before)
                     event: Event = Missed(at_s, _missing(path, run, head))
                 else:
                     event = parsed(line, at_s)
@@ -98,7 +107,7 @@ class _Lines:
         self.torn = False
 
     def __iter__(self) -> Iterator[bytes]:
-        member = zlib.decompressobj(_GZIP_FORMAT)
+        member = zlib.decompressobj(GZIP_FORMAT)
         begun = b""
         try:
             with self._path.open("rb") as file:

@@ -1,6 +1,5 @@
 """Keeps what arrived, so that it can be run again to the same decisions, bit for bit."""
 
-import re
 import time
 import zlib
 from pathlib import Path
@@ -9,6 +8,7 @@ from typing import Any, NamedTuple
 from fenceguard.appending.place import AppendedFile, Gone, Place
 from fenceguard.appending.thread import Appender
 from fenceguard.recording import events
+from fenceguard.recording.names import number_of, recording_files
 from fenceguard.recording.sieve import Sieve
 
 LOCK = "recording.lock"
@@ -16,30 +16,18 @@ MIB = 1 << 20
 GIB = 1 << 30
 FLUSH_S = 3.0
 """A power cut costs no more than this; each flush costs a disk a few blocks."""
+PROVE_S = 0.5
+"""So often the place is looked at between two flushes."""
 WAITING = 2_000
 """Events kept while the disk does not take them: a minute and more of what a receiver sends."""
 WEAR_FROM_S = 60.0
 """The wear is not told before it has been watched for so long."""
-GZIP_FORMAT = 16 + zlib.MAX_WBITS
-_NAME = re.compile(r"(\d{6,})-\d{8}T\d{6}\.jsonl\.gz")
-
-
-def recording_files(directory: Path) -> list[Path]:
-    """The files of all recordings in a directory, oldest first, whatever the clock was."""
-    numbers = {path: number_of(path) for path in directory.glob("*.jsonl.gz")}
-    return sorted((path for path in numbers if numbers[path]), key=lambda path: numbers[path])
-
-
-def number_of(path: Path) -> int:
-    """The number in a file's name, which counts from 1; 0 where it is no name of a recording."""
-    match = _NAME.fullmatch(path.name)
-    return int(match[1]) if match else 0
 
 
 class Recorder:
     """Records one run into a directory, from a thread of its own.
 
-    A new file is begun past `file_mib`. Once there is no room for a full one below `cap_gib`, the
+    A new file is begun past `file_mib`. Once there is no space for a full one below `cap_gib`, the
     oldest go, of earlier runs as well. Nothing but `close` ever blocks, and nothing raises. Times
     are in s on one clock that does not go back, and are kept to `events.RESOLUTION_S`. Raises
     BadInput where the directory cannot be used.
@@ -128,11 +116,12 @@ class _Files:
         self._events = 0
         self._flushed = 0
         self._file: AppendedFile | None = None
-        self._packer = zlib.compressobj(wbits=GZIP_FORMAT)
+        self._packer = zlib.compressobj(wbits=events.GZIP_FORMAT)
         self._gone = False
         self._pruned = True
         self._began_s = time.monotonic()
         self._flush_at_s = self._began_s + FLUSH_S
+        self._prove_at_s = self._began_s + PROVE_S
         self._bytes = 0
 
     @property
@@ -176,15 +165,19 @@ class _Files:
         self._place.close()
 
     def _flush_if_due(self) -> None:
-        if time.monotonic() >= self._flush_at_s:
+        now_s = time.monotonic()
+        if now_s >= self._flush_at_s:
             self._flush()
+        elif now_s >= self._prove_at_s:
+            self._prove()
+            self._prove_at_s = now_s + PROVE_S
 
     def _flush(self) -> None:
         self._prove()
         if self._lines:
             file = self._open()
             begins = file.bytes == 0
-            packer = zlib.compressobj(wbits=GZIP_FORMAT) if begins else self._packer.copy()
+            packer = zlib.compressobj(wbits=events.GZIP_FORMAT) if begins else self._packer.copy()
             first = events.head_line(self._head()) if begins else ""
             packed = packer.compress((first + "".join(self._lines)).encode())
             self._append(file, packed + packer.flush(zlib.Z_SYNC_FLUSH))
@@ -243,7 +236,7 @@ class _Files:
             file.close()
 
     def _prune(self) -> None:
-        """Remove the oldest files until there is room for a full one; never the newest."""
+        """Remove the oldest files until there is space for a full one; never the newest."""
         older = recording_files(self._directory)[:-1]
         total = sum(file.stat().st_size for file in older) + self._file_bytes
         for file in older:

@@ -411,7 +411,7 @@ class JournalSettings(Model):
     keep_days: Annotated[float, _number(1.0, 36500.0)] = 400.0
 
     @model_validator(mode="after")
-    def _room_for_two_files(self) -> "JournalSettings":
+    def _holds_two_files(self) -> "JournalSettings":
         if self.keep_mib < 2.0 * self.file_mib:
             raise ValueError("keep_mib is less than two files of file_mib; raise it or lower that")
         return self
@@ -425,7 +425,7 @@ class RecordingSettings(Model):
     file_mib: Annotated[float, _number(1.0, 1024.0)] = 16.0
 
     @model_validator(mode="after")
-    def _room_for_two_files(self) -> "RecordingSettings":
+    def _holds_two_files(self) -> "RecordingSettings":
         if self.cap_gib * 1024.0 < 2.0 * self.file_mib:
             raise ValueError("cap_gib is less than two files of file_mib; raise it or lower that")
         return self

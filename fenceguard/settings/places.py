@@ -64,8 +64,8 @@ class Places:
 
     def override(self, tree: dict[str, Any], text: str) -> list[str]:
         """Set one key of the tree; returns the faults of doing so."""
-        dotted, equals, value = text.partition("=")
-        key = tuple(dotted.strip().split("."))
+        name, equals, value = text.partition("=")
+        key = tuple(name.strip().split("."))
         if not equals or not all(key):
             return [f"--set {text}: not KEY=VALUE, such as limits.silence.halted=2.5"]
         try:
@@ -75,12 +75,12 @@ class Places:
         if _has_empty(parsed):
             return [f"--set {text}: empty; give it a value"]
         branch = tree
-        for name in key[:-1]:
-            inner = branch.get(name)
+        for part in key[:-1]:
+            inner = branch.get(part)
             if isinstance(inner, list):
-                return [f"--set {text}: {name} is a list; give the whole list"]
+                return [f"--set {text}: {part} is a list; give the whole list"]
             if not isinstance(inner, dict):
-                inner = branch[name] = {}
+                inner = branch[part] = {}
             branch = inner
         branch[key[-1]] = parsed
         self._overridden[key] = text
@@ -129,4 +129,5 @@ def _has_empty(value: Any) -> bool:
 
 
 def dotted(key: Key) -> str:
+    """A key as it is written on the command line and in messages."""
     return ".".join(map(str, key))

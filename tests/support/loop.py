@@ -16,8 +16,9 @@ from fenceguard.journal.records import Entry
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Decision, Grant, Inputs
 from fenceguard.live import Live
+from fenceguard.recording.names import recording_files
 from fenceguard.recording.read import Arrived, Event, Sensed, Started, Stopped, arrivals
-from fenceguard.recording.write import Recorder, recording_files
+from fenceguard.recording.write import Recorder
 from fenceguard.settings import Loaded
 
 BEGIN_S = 100.0
@@ -145,6 +146,10 @@ class NotedRecorder(Recorder):
     def arrived(self, at_s: float, data: bytes) -> None:
         self.world.note("arrived", (at_s, data))
         super().arrived(at_s, data)
+
+    def inputs(self, at_s: float, held: dict[str, bool]) -> None:
+        self.world.note("inputs", (at_s, held))
+        super().inputs(at_s, held)
 
 
 class Ran(NamedTuple):
