@@ -17,7 +17,7 @@ from fenceguard.cli import main
 from tests.support.lawns import write_settings
 
 pytest.importorskip("distributed", reason='needs the extra "cluster"')
-pytestmark = pytest.mark.live
+pytestmark = [pytest.mark.live, pytest.mark.xdist_group("cluster")]
 
 SETTINGS = Path(__file__).parents[1] / "config" / "demo" / "settings.yaml"
 RUNS = 16
@@ -100,7 +100,8 @@ class Campaign:
             [sys.executable, "-m", "fenceguard", *words(results, *how)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
-            restore_signals=True,
+            # Where tests run in the background, an interrupt is ignored, and that is inherited.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )
 
     def under_way(self) -> None:

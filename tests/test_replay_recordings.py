@@ -1,7 +1,10 @@
 """A replay of recordings of ours: run again to the same decisions."""
 
+import gzip
+import json
+from collections.abc import Callable
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import pytest
 
@@ -169,3 +172,43 @@ def test_recordings_and_logs_of_other_makers_are_not_mixed(
     assert str(caught.value) == (
         f"{log}: is no recording of fenceguard as {file} is; replay it alone"
     )
+
+
+def changed(file: Path, change: Callable[[list[dict[str, Any]]], object]) -> Path:
+    """The recording with its lines changed."""
+    lines = [json.loads(line) for line in gzip.decompress(file.read_bytes()).splitlines()]
+    change(lines)
+    file.write_bytes(gzip.compress("".join(json.dumps(one) + "\n" for one in lines).encode()))
+    return file
+
+
+def behead(lines: list[dict[str, Any]]) -> None:
+    """As a file that is the second one of its run."""
+    lines[0]["before"] = 1
+    del lines[1]
+
+
+def test_a_run_with_a_gap_is_told_of_and_proves_nothing(lawn: Loaded, tmp_path: Path) -> None:
+    file = recorded(lawn, tmp_path, standing(3.0))
+    changed(file, lambda lines: lines.__setitem__(slice(5, 8), [{"missed": 3}]))
+    outcome = replayed(lawn, file)
+    assert outcome.again == []
+    assert outcome.faults == ["run a1b2c3: lacks 3 events; it is not run again as it was"]
+    assert 0 < outcome.epochs < 15
+
+
+def test_a_run_without_its_beginning_is_left_out(lawn: Loaded, tmp_path: Path) -> None:
+    first = changed(recorded(lawn, tmp_path, standing(3.0), "first"), behead)
+    second = recorded(lawn, tmp_path, standing(3.0), "second")
+    outcome = replayed(lawn, first, second)
+    assert outcome.faults == [
+        f"{first}: begins in the midst of a run, which is left out; give the file before it as well"
+    ]
+    assert [one.run for one in outcome.again] == ["second"]
+    assert outcome.epochs == 15
+    with pytest.raises(BadInput) as caught:
+        replayed(lawn, first)
+    assert str(caught.value) == f"{first}: no run begins in it; begin with an earlier file"
+    changed(second, behead)
+    with pytest.raises(BadInput, match=f"^{first}, {second}: no run begins in it"):
+        replayed(lawn, first, second)

@@ -354,10 +354,19 @@ def test_settings_that_are_read_as_others_now_prove_nothing(lawn: Loaded, tmp_pa
     live(lawn._replace(settings_hash="0" * 16), cut(), tmp_path)
     said = (
         rf"run {NAME} was decided with settings 0{{16}} by fenceguard \S+, which this one reads as "
-        f"{lawn.settings_hash}; run it with that version"
+        f"{lawn.settings_hash}; run it with that version$"
     )
     with pytest.raises(BadInput, match=said):
         Kept(tmp_path / "journal").loaded(NAME)
+
+
+def test_settings_and_fence_come_from_the_journal(lawn: Loaded, tmp_path: Path) -> None:
+    live(lawn, cut(), tmp_path)
+    given = Kept(tmp_path / "journal").loaded(NAME)
+    assert given.settings == lawn.settings
+    assert given.settings_hash == lawn.settings_hash
+    assert given.fence_hash == lawn.fence_hash
+    assert given.settings_file == given.fence_file == tmp_path / "journal"
 
 
 def test_a_journal_of_another_machine_is_named(
