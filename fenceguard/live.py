@@ -16,6 +16,10 @@ from fenceguard.settings import Loaded
 from fenceguard.sources.source import Source
 
 
+HUNG_S = 1.0
+"""A loop that comes later than this has hung, or the board has slept."""
+
+
 def clock_s() -> float:
     """A clock that never goes back, and that goes on while the board sleeps."""
     return time.clock_gettime(time.CLOCK_BOOTTIME)
@@ -98,6 +102,9 @@ class Live:
             wait_s = guard.due_s + RESOLUTION_S / 2.0 - clock_s()
             data = self._source.read(max(0.0, wait_s))
             at_s = rounded_s(clock_s())
+            if at_s - guard.due_s > HUNG_S:
+                # What was due meanwhile may take a while to decide on.
+                self._output.off()
             self._act(guard.receive(at_s, data) if data else guard.tick(at_s))
             if data and self._recorder is not None:
                 self._recorder.arrived(at_s, data)
@@ -122,9 +129,9 @@ class Live:
         self._shown(self._guard.decision)
 
     def _act(self, decisions: Sequence[Decision]) -> None:
-        """First the lines, then the notes."""
-        for decision in decisions:
-            self._output.apply(decision.grant)
+        """First the lines, by the newest decision alone; then the notes."""
+        if decisions:
+            self._output.apply(decisions[-1].grant)
         self._note()
 
     def _note(self) -> None:

@@ -119,7 +119,7 @@ def test_a_new_file_is_begun_past_its_size_and_nothing_is_lost(
     begins, first, *_ = arrivals(files[2:])
     assert begins == NextRun(0.0, wanted.index(first))
     assert read(files[0], *files[2:])[len(read(files[0]))] == Missed(
-        read(files[0])[-1].at_s, len(read(files[1])) - 1
+        read(files[0])[-1].at_s, len(read(files[1]))
     )
     with pytest.raises(BadInput, match="belongs before the file ahead of it"):
         read(files[2], files[1])

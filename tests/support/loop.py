@@ -17,7 +17,7 @@ from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Decision, Grant, Inputs
 from fenceguard.live import Live
 from fenceguard.recording.names import recording_files
-from fenceguard.recording.read import Arrived, Event, Sensed, Started, Stopped, arrivals
+from fenceguard.recording.read import Arrived, Event, NextRun, Sensed, Started, Stopped, arrivals
 from fenceguard.recording.write import Recorder
 from fenceguard.settings import Loaded
 
@@ -213,5 +213,6 @@ def ran(
         recorder.close()
         assert (journal.unwritten, recorder.unwritten) == (0, 0)
         written = list(entries(journal.directory))
-        recording = list(arrivals(recording_files(recorder.directory)))
+        told = arrivals(recording_files(recorder.directory))
+        recording = [event for event in told if not isinstance(event, NextRun)]
     return Ran(loaded, world, reason, written, recording)
