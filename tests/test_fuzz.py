@@ -23,6 +23,8 @@ from tests.bench.recorded import LOGS, SENTENCE, raw_gga, unpacked, write_settin
 from tests.support.nmea import sentence
 
 DEMO = Path(__file__).parents[1] / "config" / "demo"
+pytestmark = pytest.mark.usefixtures("exact_clearance")
+"""The room is compared with a limit, for which what is only at least there would be too little."""
 QUICK = (
     "arm.fixed_for_s=1",
     "clear_s={slowed: 0.5, blade_off: 0.5, halted: 0.5}",

@@ -9,7 +9,8 @@ import pytest
 from fenceguard.errors import BadInput
 from fenceguard.journal.records import Acted, Entry, Record, Sensed, Watched
 from fenceguard.journal.write import Journal
-from fenceguard.same import Kept, Proof
+from fenceguard.replay import Again
+from fenceguard.same import UNRECORDED_S, UNWRITTEN_S, Kept, Proof
 from tests.support import records
 from tests.support.made import BEGIN
 from tests.support.records import NARROW, OLD, PLACE, Told
@@ -26,8 +27,12 @@ def told(*timed: tuple[float, Record]) -> list[Entry]:
     return [Entry(0.0, UTC_S, records.start()), *inner, stop]
 
 
-def difference(made: list[Entry], kept: list[Entry], until_s: float = 10.0) -> str | None:
-    return Proof("r", made, kept, until_s).difference()
+def proof(made: list[Entry], kept: list[Entry], until_s: float = 9.0, ended: bool = True) -> Proof:
+    return Proof(Again("r", made, until_s, ended), kept)
+
+
+def difference(made: list[Entry], kept: list[Entry]) -> str | None:
+    return proof(made, kept).difference()
 
 
 def change(*findings: Any) -> Record:
@@ -39,9 +44,9 @@ def change(*findings: Any) -> Record:
 
 def test_what_is_the_same_is_the_same() -> None:
     one = told((1.0, SENSED), (2.0, change(OLD)), (3.0, records.summary()))
-    proof = Proof("r", one, list(one), 10.0)
-    assert proof.difference() is None
-    assert (proof.records, proof.later, proof.decisions) == (5, 0, 50)
+    found = proof(one, list(one))
+    assert found.difference() is None
+    assert (found.run, found.records, found.later, found.decisions) == ("r", 5, 0, 50)
 
 
 @pytest.mark.parametrize("apart_s", [0.0001, 0.001, 1.0])
@@ -118,29 +123,53 @@ def test_of_what_only_watched_the_times_of_day_do_not_count() -> None:
     assert said is not None and "watched: acted [" in said and "'times': 3" in said
 
 
-def test_a_run_that_has_ended_is_compared_to_the_end_of_its_recording() -> None:
-    """Records after the stop in the journal are too many, however late."""
-    kept = told((1.0, SENSED))
-    made = [*kept, Entry(9.5, UTC_S + 9.5, SENSED)]
-    assert difference(made, kept, 10.0) == (
+def test_a_run_that_has_ended_is_compared_to_its_last_record() -> None:
+    """Whatever one of the two tells beyond the other, however late, is a difference."""
+    one = told((1.0, SENSED))
+    more = [*one, Entry(9.5, UTC_S + 9.5, SENSED)]
+    assert difference(more, one) == (
         "at 9.500 s, 2031-03-07T06:00:09.500Z: run again tells inputs, the journal nothing"
     )
-    assert difference(made, kept, 9.4) is None
+    assert difference(one, more) == (
+        "at 9.500 s, 2031-03-07T06:00:09.500Z: the journal tells inputs, run again nothing"
+    )
 
 
-def test_what_the_recording_lacks_at_its_end_is_not_compared() -> None:
+def test_what_the_recording_of_a_killed_process_lacks_is_counted_not_compared() -> None:
+    """The ms that is recorded last may have held more."""
     kept = told((1.0, SENSED), (8.0, SENSED))
-    proof = Proof("r", kept[:2], kept, 7.9)
-    assert proof.difference() is None
-    assert (proof.records, proof.later, proof.decisions) == (2, 2, 0)
-    assert Proof("r", kept[:2], kept, 8.0).difference() is not None
+    found = proof(kept[:2], kept, 7.9, ended=False)
+    assert found.difference() is None
+    assert (found.records, found.later, found.decisions) == (2, 2, 0)
+    assert proof(kept[:2], kept, 8.0, ended=False).difference() is None
+    assert proof(kept[:2], kept, 8.0001, ended=False).difference() == (
+        "at 8.000 s, 2031-03-07T06:00:08.000Z: the journal tells inputs, run again nothing"
+    )
 
 
-def test_a_run_without_a_stop_is_compared_as_far_as_it_was_written() -> None:
+@pytest.mark.parametrize("before_s", [0.1, UNWRITTEN_S - 0.01])
+def test_what_a_killed_process_had_no_time_to_write_is_no_difference(before_s: float) -> None:
+    """It writes within a second; what is missing from before that is one."""
     kept = told((1.0, SENSED))[:-1]
-    made = [*kept, Entry(1.0, UTC_S + 1.0, SENSED), Entry(5.0, UTC_S + 5.0, SENSED)]
-    assert difference(made, kept) is None
-    assert "run again nothing" in (difference(kept[:1], kept) or "")
+    last = Entry(7.0 - before_s, UTC_S, SENSED)
+    assert proof([*kept, last], kept, 7.0, ended=False).difference() is None
+    assert proof([*kept, last, last], kept, 7.0, ended=False).difference() is None
+    early = Entry(7.0 - UNWRITTEN_S - 0.01, UTC_S, SENSED)
+    assert proof([*kept, early], kept, 7.0, ended=False).difference() == (
+        f"at {early.mono_s:.3f} s, 2031-03-07T06:00:00.000Z: "
+        "run again tells inputs, the journal nothing"
+    )
+
+
+@pytest.mark.parametrize(("late_s", "said"), [(UNRECORDED_S, None), (UNRECORDED_S + 1.0, True)])
+def test_a_recording_that_ends_long_before_its_journal_proves_nothing(
+    late_s: float, said: bool | None
+) -> None:
+    kept = told((1.0, SENSED))[:-1]
+    later = [*kept, Entry(2.0 + late_s, UTC_S, SENSED)]
+    found = proof(kept, later, 2.0, ended=False).difference()
+    assert found == (said and "the recording ends 11 s before the journal does")
+    assert proof(later, later, 2.0).difference() is None
 
 
 # The runs in a journal
