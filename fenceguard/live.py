@@ -15,7 +15,6 @@ from fenceguard.recording.write import Recorder
 from fenceguard.settings import Loaded
 from fenceguard.sources.source import Source
 
-
 HUNG_S = 1.0
 """A loop that comes later than this has hung, or the board has slept."""
 
