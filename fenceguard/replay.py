@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
 
 from fenceguard.errors import BadInput
 from fenceguard.guard import Guard
@@ -30,6 +29,7 @@ from fenceguard.recording.events import (
     Torn,
 )
 from fenceguard.recording.read import arrivals, is_recording
+from fenceguard.same import Again
 from fenceguard.settings import Loaded
 
 DAY_S = 86400.0
@@ -37,17 +37,6 @@ LONGEST_GAP_S = DAY_S
 """A longer step of the receiver's time may be a stepped clock."""
 LEAP_COUNTS_S = 3600.0
 """What such a step counts as: more than any silence that a limit allows."""
-
-
-class Again(NamedTuple):
-    """A run of a recording of ours, run again."""
-
-    run: str
-    entries: list[Entry]
-    until_s: float
-    """Of what is recorded last."""
-    ended: bool
-    """Whether the recording tells how the run ended."""
 
 
 @dataclass

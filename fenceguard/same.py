@@ -3,13 +3,12 @@
 from collections.abc import Sequence
 from itertools import zip_longest
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from fenceguard.errors import BadInput
 from fenceguard.journal.read import entries, fence_bytes
 from fenceguard.journal.records import Entry, Start, Totals, plain
 from fenceguard.receiver.epoch import utc_text
-from fenceguard.replay import Again
 from fenceguard.settings import Loaded
 from fenceguard.settings.load import restored
 
@@ -33,6 +32,17 @@ UNWRITTEN_S = 1.0
 """So much of its end a journal may lack when the process was killed."""
 UNRECORDED_S = 10.0
 """And so much a recording: it is flushed every few seconds."""
+
+
+class Again(NamedTuple):
+    """A run of a recording of ours, run again."""
+
+    run: str
+    entries: list[Entry]
+    until_s: float
+    """Of what is recorded last."""
+    ended: bool
+    """Whether the recording tells how the run ended."""
 
 
 class Kept:

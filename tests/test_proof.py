@@ -9,8 +9,7 @@ import pytest
 from fenceguard.errors import BadInput
 from fenceguard.journal.records import Acted, Entry, Record, Sensed, Watched
 from fenceguard.journal.write import Journal
-from fenceguard.replay import Again
-from fenceguard.same import UNRECORDED_S, UNWRITTEN_S, Kept, Proof
+from fenceguard.same import UNRECORDED_S, UNWRITTEN_S, Again, Kept, Proof
 from tests.support import records
 from tests.support.made import BEGIN
 from tests.support.records import NARROW, OLD, PLACE, Told

@@ -25,8 +25,8 @@ from fenceguard.judgement.types import Inputs
 from fenceguard.recording.events import Header
 from fenceguard.recording.names import recording_files
 from fenceguard.recording.write import Recorder
-from fenceguard.replay import Again, Replay
-from fenceguard.same import Kept, Proof
+from fenceguard.replay import Replay
+from fenceguard.same import Again, Kept, Proof
 from fenceguard.settings import Loaded
 from tests.support.arriving import Arrived, arrivals
 from tests.support.lawns import loaded, write_settings
