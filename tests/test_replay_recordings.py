@@ -202,7 +202,8 @@ def test_a_run_without_its_beginning_is_left_out(lawn: Loaded, tmp_path: Path) -
     second = recorded(lawn, tmp_path, standing(3.0), "second")
     outcome = replayed(lawn, first, second)
     assert outcome.faults == [
-        f"{first}: begins in the midst of a run, which is left out; give the files before it as well"
+        f"{first}: begins in the midst of a run, which is left out; "
+        "give the files before it as well"
     ]
     assert [one.run for one in outcome.again] == ["second"]
     assert outcome.epochs == 15

@@ -160,7 +160,7 @@ class Ran(NamedTuple):
     reason: str | BaseException
     journal: list[Entry]
     """What is on the disk."""
-    recording: list[Event]
+    recording: Sequence[Event]
     """What is on the disk."""
 
     def again(self) -> tuple[list[Decision], list[Entry]]:
