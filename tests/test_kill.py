@@ -17,6 +17,7 @@ from tests.support import nmea
 from tests.support.journals import written
 from tests.support.lawns import offset, write_settings
 
+pytestmark = pytest.mark.live
 KILLS = 50
 VICTIMS = 2
 """How many are run side by side, each with a journal of its own."""
