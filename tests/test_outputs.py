@@ -273,6 +273,19 @@ def test_a_line_that_could_not_be_put_off_is_tried_again(board: Board) -> None:
         assert board.on() == ALL_OFF
 
 
+def test_a_line_that_could_not_be_moved_counts_as_where_it_was(board: Board) -> None:
+    """Else the next grant would take it for moved, and leave a blade on."""
+    with lines_of(board) as lines:
+        all_on(board, lines)
+        nothing = grant(False, False, False, False)
+        board.line("blade_enable").broken = True
+        with pytest.raises(PinError):
+            lines.apply(nothing)
+        board.line("blade_enable").broken = False
+        lines.apply(nothing)
+        assert not board.on()["blade_enable"]
+
+
 # Pins that cannot be had
 
 
