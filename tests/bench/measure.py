@@ -48,6 +48,7 @@ class Figures(NamedTuple):
     parsing_us: float
     epochs_us: float
     judgement_us: float
+    judgement_at_99_percent_us: float
     peak_mib: float
 
 
@@ -97,6 +98,7 @@ def measure(subject: Subject) -> Figures:
         parsing_us=parsing_s * us,
         epochs_us=epochs_s * us,
         judgement_us=judgement_s * us,
+        judgement_at_99_percent_us=min(slow_s(arrivals, loaded) for _ in range(RUNS)) * 1e6,
         peak_mib=peak_mib,
     )
 
@@ -151,6 +153,17 @@ def judge(arrivals: list[tuple[float, Epoch]], loaded: Loaded) -> None:
     guard.start(0.0, 0.0, run="bench", mode="bench", source="")
     for arrival_s, epoch in arrivals:
         guard.hear(arrival_s, epoch)
+
+
+def slow_s(arrivals: list[tuple[float, Epoch]], loaded: Loaded) -> float:
+    """What an epoch with the ticks before it takes that only one in a hundred exceeds."""
+    guard, taken_s = Guard(loaded), []
+    guard.start(0.0, 0.0, run="bench", mode="bench", source="")
+    for arrival_s, epoch in arrivals:
+        began_s = time.perf_counter()
+        guard.hear(arrival_s, epoch)
+        taken_s.append(time.perf_counter() - began_s)
+    return sorted(taken_s)[len(taken_s) * 99 // 100]
 
 
 def peak_of_replay_mib(subject: Subject) -> float:
