@@ -203,8 +203,10 @@ def test_a_monitor_that_raises_halts(monitor: Monitor) -> None:
     def read(_: Situation) -> Reading:
         raise ZeroDivisionError("by nothing")
 
-    found = with_limits(monitor._replace(read=read)).find(0.0, NOTHING)
+    one = with_limits(monitor._replace(read=read))
+    found = one.find(0.0, NOTHING)
     assert found is not None
+    assert not one.is_clear(NOTHING)
     assert found[:5] == (monitor.name, None, None, monitor.unit, HALTED)
     assert "by nothing" in found.note
 
