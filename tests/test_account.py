@@ -11,6 +11,7 @@ from fenceguard.journal.records import (
     BoundTold,
     Changed,
     Entry,
+    EpochTold,
     FindingTold,
     Sensed,
     Stop,
@@ -18,7 +19,7 @@ from fenceguard.journal.records import (
     Where,
 )
 from fenceguard.judgement.types import Bound, Decision, Finding, Grant, Inputs, Rung, Situation
-from fenceguard.receiver.epoch import Epoch
+from fenceguard.receiver.epoch import Epoch, utc_text
 from fenceguard.receiver.receiver import Receiver
 from tests.support.decisions import (
     BLADE_OFF,
@@ -58,6 +59,37 @@ def test_a_change_of_rung_can_be_understood_alone() -> None:
     assert where.epoch is not None
     assert (where.epoch.quality, where.epoch.satellites, where.epoch.hdop) == ("fixed", 20, 0.6)
     assert (where.epoch.lat_deg, where.epoch.lon_deg, where.epoch.age_s) == (50.0, 10.0, None)
+
+
+def test_all_that_the_receiver_said_is_told_in_few_digits() -> None:
+    """Angles of a position to 9 digits, a tenth of a millimetre; all else to 4."""
+    heard = EPOCH._replace(
+        lat_deg=50.12345678949,
+        lon_deg=10.98765432151,
+        height_m=441.00006,
+        age_s=1.20004,
+        station="0001",
+        hdop=0.60004,
+        speed_mps=0.41234,
+        course_deg=12.5,
+        heading_deg=13.25,
+    )
+    (entry,) = account().add(decided(3.0, SLOWED, FULL, situation=Situation(heard)))
+    assert isinstance(entry.record, Changed)
+    assert entry.record.where.epoch == EpochTold(
+        utc=utc_text(heard.utc_s),
+        quality="fixed",
+        lat_deg=50.123456789,
+        lon_deg=10.987654322,
+        height_m=441.0001,
+        age_s=1.2,
+        station="0001",
+        satellites=20,
+        hdop=0.6,
+        speed_mps=0.4123,
+        course_deg=12.5,
+        heading_deg=13.25,
+    )
 
 
 @pytest.mark.parametrize("clear_s", [None, 3.25])

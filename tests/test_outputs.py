@@ -129,6 +129,8 @@ def test_the_warning_line_may_be_left_out() -> None:
         lines.apply(ALL)
         assert board.can_be_had("warning")
         assert board.on() == ALL_OFF | {"drive_enable": True, "blade_enable": True, "slow": True}
+        lines.beat()
+        assert board.on()["heartbeat"]
     assert board.on() == ALL_OFF
 
 

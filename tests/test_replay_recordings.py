@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NoReturn
@@ -213,3 +214,47 @@ def test_a_run_without_its_beginning_is_left_out(lawn: Loaded, tmp_path: Path) -
     changed(second, behead)
     with pytest.raises(BadInput, match=f"^{first}, {second}: no run begins in it"):
         replayed(lawn, first, second)
+
+
+def test_of_several_runs_the_outcome_is_the_sum(lawn: Loaded, tmp_path: Path) -> None:
+    wrong = standing(2.0).replace(b"*", b"*0", 3)
+    first = recorded(lawn, tmp_path, standing(3.0) + wrong, "first")
+    second = recorded(lawn, tmp_path, standing(2.0), "second")
+    one, other, both = (replayed(lawn, *files) for files in ([first], [second], [first, second]))
+    assert sum(one.rejected.values()) > 0
+    assert both.epochs == one.epochs + other.epochs
+    assert both.sentences == one.sentences + other.sentences
+    assert both.rejected == one.rejected + other.rejected
+    assert both.duration_s == pytest.approx(one.duration_s + other.duration_s)
+    assert both.time_in_rung_s == one.time_in_rung_s + other.time_in_rung_s
+
+
+def test_a_recording_at_a_pace_waits_from_its_own_beginning_on(
+    lawn: Loaded, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its clock is that of the board, which had run for a while."""
+    file, slept_s = recorded(lawn, tmp_path, standing(3.0)), [0.0]
+    monkeypatch.setattr(time, "monotonic", lambda: slept_s[0])
+    monkeypatch.setattr(time, "sleep", lambda s: slept_s.__setitem__(0, slept_s[0] + s))
+    replayed(lawn, file, speed=10.0)
+    assert slept_s[0] == pytest.approx((0.05 + 14 / RATE_HZ + 0.5) / 10.0)
+
+
+def test_inputs_that_are_not_known_are_refused(lawn: Loaded, tmp_path: Path) -> None:
+    """As in a recording of a later version."""
+    file = recorded(lawn, tmp_path, standing(3.0))
+
+    def newer(lines: list[dict[str, Any]]) -> None:
+        at = next(n for n, line in enumerate(lines) if "inputs" in line)
+        lines[at]["inputs"] = {"reset": True, "lift": False, "hood": True}
+
+    changed(file, newer)
+    said = (
+        f"{file}: tells of the input hood, lift, which is not known here; run "
+        "it again with the fenceguard that wrote it"
+    )
+    try:
+        faults = replayed(lawn, file).faults
+    except BadInput as error:
+        faults = [str(error)]
+    assert faults == [said]

@@ -378,3 +378,30 @@ def test_the_lowest_rung_permits_least() -> None:
     assert lowest(["slowed", "halted", "full"]) == "halted"
     assert lowest(["blade_off", "locked", "halted"]) == "locked"
     assert lowest(["full"]) == "full"
+
+
+def test_what_is_left_of_a_run_has_a_first_and_a_last_record(told: Told) -> None:
+    """Also where it is one and the same, with the start or without."""
+    (whole,) = story_of(told.entries).runs
+    assert (whole.first, whole.last) == (told.entries[0], told.entries[-1])
+    for entry in (told.entries[0], told.entries[1]):
+        (run,) = story_of([entry]).runs
+        assert (run.first, run.last, run.lasted_s) == (entry, entry, 0.0)
+
+
+def test_a_run_has_reached_full_whatever_came_after(told: Told) -> None:
+    told.begin(1, "slowed", OLD)
+    told.after(1.0)
+    told.change("halted", "demand", NARROW)
+    told.after(1.0)
+    told.change("blade_off", "clear")
+    (run,) = story_of(told.entries).runs
+    assert run.reached_full
+
+
+def test_totals_that_tell_of_no_time_at_full_tell_of_none() -> None:
+    told = Told()
+    told.start()
+    told.add(summary(time_in_rung_s={"halted": 50.0}))
+    (run,) = story_of(told.entries).runs
+    assert not run.reached_full
