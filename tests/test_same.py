@@ -1,13 +1,11 @@
 """A run that was recorded is run again to the same decisions, or what is not the same is shown."""
 
-import gzip
 import json
 import os
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -18,94 +16,21 @@ from hypothesis import strategies as st
 
 from fenceguard.cli import main
 from fenceguard.errors import BadInput
-from fenceguard.guard import Guard
-from fenceguard.journal.records import Changed, Entry, Stop
-from fenceguard.journal.write import Journal
+from fenceguard.journal.records import Changed, Stop
 from fenceguard.judgement.types import Inputs
-from fenceguard.recording.events import Header
-from fenceguard.recording.names import recording_files
-from fenceguard.recording.write import Recorder
 from fenceguard.replay import Replay
 from fenceguard.same import Again, Kept, Proof
 from fenceguard.settings import Loaded
 from tests.support.arriving import Arrived, arrivals
 from tests.support.lawns import loaded, write_settings
-from tests.support.made import FIXED, FLOAT, QUICK, RATE_HZ, standing
+from tests.support.made import FIXED, FLOAT, QUICK, standing
 from tests.support.plug import Plug
-
-UTC_S = 1_930_000_000.0
-NAME = "a1b2c3"
+from tests.support.recorded import NAME, cut, files_of, live, proofs, rewritten, same_as
 
 
 @pytest.fixture(scope="module")
 def lawn(tmp_path_factory: pytest.TempPathFactory) -> Loaded:
     return loaded(tmp_path_factory.mktemp("lawn"), **QUICK)
-
-
-def live(
-    lawn: Loaded,
-    given: list[Arrived],
-    directory: Path,
-    ticks_s: list[float] | None = None,
-    stops: bool = True,
-    name: str = NAME,
-    begin_s: float = 0.0,
-) -> list[Entry]:
-    """Drive a guard as the live loop does, with recording and journal; all that was written."""
-    journal, recorder = Journal(directory / "journal"), Recorder(directory / "recording")
-    journal.keep_fence(lawn.fence_hash, lawn.fence_file.read_bytes())
-    guard = Guard(lawn, journal.next_intervention)
-    guard.account.host_utc(begin_s, UTC_S)
-    header = Header(name, UTC_S, guard.account.interventions, lawn.settings_hash, lawn.fence_hash)
-    recorder.start(begin_s, header._asdict())
-    guard.start(begin_s, UTC_S, run=name, mode="run", source="test")
-    written: list[Entry] = []
-
-    def note() -> None:
-        for entry in guard.entries():
-            written.append(entry)
-            journal.add(entry)
-
-    ticks = sorted(ticks_s or [], reverse=True)
-    for one in given:
-        while ticks and ticks[-1] <= one.at_s:
-            guard.tick(begin_s + ticks.pop())
-            note()
-        at_s = round(begin_s + one.at_s, 3)
-        if one.inputs is None:
-            guard.receive(at_s, one.data)
-            recorder.arrived(at_s, one.data)
-        else:
-            guard.sense(at_s, one.inputs)
-            recorder.inputs(at_s, one.inputs._asdict())
-        note()
-    if stops:
-        guard.stop(begin_s + 12.0, "over")
-        recorder.stop(begin_s + 12.0, "over")
-        note()
-    for one_writer in (journal, recorder):
-        one_writer.close()
-        assert not one_writer.unwritten
-    return written
-
-
-def cut(lasts_s: float = 9.0) -> list[Arrived]:
-    """An epoch every fifth of a second, with a second of float after six."""
-    data = standing(lasts_s, lambda time_s: FLOAT if 6.0 <= time_s < 7.0 else FIXED)
-    count = round(lasts_s * RATE_HZ)
-    size = len(data) // count
-    return [Arrived(n / RATE_HZ, data[n * size : (n + 1) * size]) for n in range(count)]
-
-
-def files_of(directory: Path) -> list[str]:
-    return [str(file) for file in recording_files(directory / "recording")]
-
-
-def proofs(directory: Path) -> list[Proof]:
-    kept = Kept(directory / "journal")
-    outcome = Replay(lambda run: kept.loaded(run or "")).run(files_of(directory))
-    assert outcome.faults == []
-    return [Proof(one, kept.entries(one.run)) for one in outcome.again]
 
 
 @given(arrivals(), st.lists(st.integers(0, 12_000), max_size=100))
@@ -147,14 +72,6 @@ def test_a_run_that_was_cut_off_is_proved_as_far_as_it_is_recorded(
     (proof,) = proofs(tmp_path)
     assert proof.difference() is None
     assert proof.records == len(written)
-
-
-def rewritten(directory: Path, change: Callable[[list[dict[str, Any]]], None]) -> None:
-    """Change the events of the recording."""
-    (file,) = recording_files(directory / "recording")
-    lines = [json.loads(line) for line in gzip.decompress(file.read_bytes()).splitlines()]
-    change(lines)
-    file.write_bytes(gzip.compress("".join(json.dumps(one) + "\n" for one in lines).encode()))
 
 
 def test_bytes_that_did_not_arrive_are_seen(lawn: Loaded, tmp_path: Path) -> None:
@@ -245,11 +162,6 @@ def test_a_killed_process_may_not_have_written_its_last_second(
     assert Proof(again._replace(ended=True), kept[:-1]).difference() is not None
 
 
-def same_as(directory: Path, *more: str) -> list[str]:
-    recording, journal = str(directory / "recording"), str(directory / "journal")
-    return ["replay", recording, "--same-as", journal, *more]
-
-
 def test_the_command_says_the_same(
     lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -296,59 +208,6 @@ def test_another_setting_that_decides_is_not_the_same(
     assert "settings_hash" in capsys.readouterr().out
 
 
-def test_a_recording_that_lacks_its_beginning_proves_nothing(
-    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    live(lawn, cut(), tmp_path)
-
-    def behead(lines: list[dict[str, Any]]) -> None:
-        lines[0]["before"] = 1
-        del lines[1]
-
-    rewritten(tmp_path, behead)
-    assert main(same_as(tmp_path)) == 2
-    assert "no run begins in it; begin with an earlier file" in capsys.readouterr().err
-
-
-def test_a_recording_with_a_gap_proves_nothing(
-    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    live(lawn, cut(), tmp_path)
-
-    def gap(lines: list[dict[str, Any]]) -> None:
-        lines[30:33] = [{"missed": 3}]
-
-    rewritten(tmp_path, gap)
-    assert main(same_as(tmp_path)) == 1
-    said = capsys.readouterr()
-    assert f"run {NAME}: lacks 3 events; it is not run again as it was" in said.err
-    assert said.out == "", "neither the same nor not"
-
-
-@pytest.mark.parametrize(
-    ("spoil", "said"),
-    [
-        (lambda d: (d / "journal").rename(d / "away"), "no such directory; name the one"),
-        (
-            lambda d: next((d / "journal").glob("fence-*")).unlink(),
-            "is not there, or not as it was",
-        ),
-        (lambda d: next((d / "journal").glob("fence-*")).write_text("{}"), "not as it was"),
-    ],
-)
-def test_what_is_missing_is_named(
-    lawn: Loaded,
-    tmp_path: Path,
-    capsys: pytest.CaptureFixture[str],
-    spoil: Callable[[Path], object],
-    said: str,
-) -> None:
-    live(lawn, cut(), tmp_path)
-    spoil(tmp_path)
-    assert main(same_as(tmp_path)) == 2
-    assert said in capsys.readouterr().err.replace("\n", " ")
-
-
 def test_settings_that_are_read_as_others_now_prove_nothing(lawn: Loaded, tmp_path: Path) -> None:
     """As by a later version with another default."""
     live(lawn._replace(settings_hash="0" * 16), cut(), tmp_path)
@@ -381,96 +240,6 @@ def test_a_journal_of_another_machine_is_named(
         "the beginning of run here is not in it; name the journal that was written with"
         in capsys.readouterr().err
     )
-
-
-def two_runs(lawn: Loaded, directory: Path) -> tuple[Path, Path]:
-    """The recordings of a killed run and of one that ended, and a journal of both."""
-    live(lawn, cut(), directory, stops=False)
-    live(lawn, cut(7.0), directory, name="second", begin_s=500.0)
-    first, second = recording_files(directory / "recording")
-    return first, second
-
-
-def test_a_file_that_broke_off_at_once_costs_the_others_nothing(
-    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """As a disk leaves it that is full when the file begins."""
-    two_runs(lawn, tmp_path)
-    (tmp_path / "recording" / "000003-20310101T000000.jsonl.gz").touch()
-    assert main(same_as(tmp_path)) == 0
-    said = capsys.readouterr()
-    assert said.out.count("the same") == 2
-    assert "000003-20310101T000000.jsonl.gz: breaks off" in said.err
-
-
-def test_a_journal_that_lost_its_end_is_not_the_same(
-    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    live(lawn, cut(), tmp_path)
-    file = max((tmp_path / "journal").glob("*.jsonl"))
-    file.write_bytes(b"".join(file.read_bytes().splitlines(keepends=True)[:-1]))
-    assert main(same_as(tmp_path)) == 1
-    assert "tells stop, the journal nothing" in capsys.readouterr().out.replace("\n", " ")
-
-
-@pytest.mark.parametrize("lost", ["its start", "its first file"])
-def test_a_run_that_lacks_its_beginning_is_told_and_left_out(
-    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str], lost: str
-) -> None:
-    """It is not taken for what follows in the run before it."""
-    _first, second = two_runs(lawn, tmp_path)
-    head, start, *events = gzip.decompress(second.read_bytes()).splitlines(keepends=True)
-    if lost == "its first file":
-        head = head.replace(b'"before": 0', b'"before": 9')
-    second.write_bytes(gzip.compress(b"".join([head, *events])))
-    assert start.startswith(b'{"at"')
-    assert main(same_as(tmp_path, "--json")) == 1
-    told = json.loads(capsys.readouterr().out)
-    assert [(one["run"], one["difference"]) for one in told["runs"]] == [(NAME, None)]
-    assert f"{second}: begins in the midst of a run, which is left out" in told["faults"][0]
-
-
-@pytest.mark.parametrize("lost", [0, 1])
-def test_a_run_whose_recording_is_gone_is_told_where_it_followed_another(
-    lawn: Loaded, tmp_path: Path, capsys: pytest.CaptureFixture[str], lost: int
-) -> None:
-    """The oldest go to make room; what followed a recorded run must be there."""
-    journal = {"directory": "journal"}
-    told = loaded(tmp_path, journal=journal, recording={"directory": "recording"}, **QUICK)
-    two_runs(told, tmp_path)[lost].unlink()
-    assert main(same_as(tmp_path)) == lost
-    missing = "run second: is in the journal, and was recorded, but is not in the recording"
-    assert (missing in capsys.readouterr().err) is bool(lost)
-
-
-@pytest.mark.parametrize(
-    ("change", "said"),
-    [
-        ({"inputs": {"reset": True, "lift": False}}, "tells of the input lift, which is not known"),
-        ({"at": 1e300}, "is not as it was written"),
-        ({"data": [1 << 40]}, "is not as it was written"),
-        ({"start": {"run": 5}}, "which is not what run writes; get another copy"),
-    ],
-)
-def test_a_recording_that_tells_what_cannot_be_is_refused(
-    lawn: Loaded,
-    tmp_path: Path,
-    capsys: pytest.CaptureFixture[str],
-    change: dict[str, Any],
-    said: str,
-) -> None:
-    def spoil(lines: list[dict[str, Any]]) -> None:
-        number = 1 if "start" in change else 20
-        lines[number] = {"at": lines[number]["at"], **({} if "at" in change else change)}
-        if "at" in change:
-            lines[number] = {**change, "data": []}
-
-    live(lawn, cut(), tmp_path)
-    rewritten(tmp_path, spoil)
-    assert main(same_as(tmp_path)) == (2 if "start" in change else 1)
-    (file,) = files_of(tmp_path)
-    told = capsys.readouterr().err
-    assert file in told and said in told
 
 
 @pytest.mark.parametrize("option", ["--journal=x", "--drive-outputs", "--speed=2", "--realtime"])
