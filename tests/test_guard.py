@@ -166,6 +166,12 @@ def test_a_long_hole_is_ticked_through_for_a_while_only(lawn: Loaded, over_s: fl
     assert guard.due_s == pytest.approx(hole_s, abs=1.01 * TICK_S)
 
 
+def test_a_short_hole_is_ticked_through_however_long_the_board_has_run(lawn: Loaded) -> None:
+    guard = begun(lawn, 100.0 * HOLE_S)
+    guard.tick(100.0 * HOLE_S + 10.05)
+    assert guard.ticks == 101
+
+
 def test_an_hour_asleep_costs_no_hour_of_ticks(lawn: Loaded) -> None:
     guard = begun(lawn)
     guard.tick(100.0 * HOLE_S)
