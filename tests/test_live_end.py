@@ -16,7 +16,7 @@ from tests.support.lawns import write_settings
 from tests.support.machine import SOON, TICK_S, Machine, Receiver, wired
 from tests.support.pins import PinError
 from tests.support.plug import Plug
-from tests.support.waiting import SLACK_S
+from tests.support.waiting import SLACK_S, until
 
 pytestmark = pytest.mark.live
 
@@ -60,7 +60,7 @@ def test_a_locked_start_waits_for_the_reset_button(start: Start, receiver: Recei
     receiver.talk_until(machine.full)
     button.drive_high()
     receiver.talk(0.3)
-    assert machine.rungs() == ["halted", "blade_off", "slowed", "full"]
+    until(lambda: machine.rungs() == ["halted", "blade_off", "slowed", "full"])
     held = [one.record.held for one in machine.told if isinstance(one.record, Sensed)]
     assert held == [{"reset": True}, {"reset": False}]
     assert machine.changes()[0].why == "reset"
