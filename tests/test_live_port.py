@@ -170,10 +170,10 @@ def test_coming_too_near_to_the_fence_drops_all(start: Start, receiver: Receiver
     sent_s = time.monotonic()
     until(lambda: not machine.on("drive_enable"))
     assert machine.dropped_s("drive_enable") - sent_s <= DROP_S
-    halted = [change for change in machine.changes() if change.rung == "halted"]
-    monitors = [finding.monitor for finding in halted[-1].findings]
-    assert monitors == ["stopping", "blade_stop"]
-    assert halted[-1].where.nearest == "lawn"
+    until(lambda: machine.rungs()[-1] == "halted")
+    halted = machine.changes()[-1]
+    assert [finding.monitor for finding in halted.findings] == ["stopping", "blade_stop"]
+    assert halted.where.nearest == "lawn"
     receiver.talk(1.0)
     assert not machine.on("drive_enable")
 
