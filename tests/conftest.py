@@ -1,15 +1,20 @@
 """What several tests need."""
 
+import contextlib
 import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, Phase, settings
 
 from fenceguard.mower.clearances import Clearances
+from fenceguard.settings import Loaded, load
+from fenceguard.sources.serial_port import SerialPort
 from tests.support import disks
 from tests.support.lawns import write_settings
+from tests.support.machine import Machine, Receiver, Start, wired
 from tests.support.plug import Plug
 
 settings.register_profile("everyday", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -88,3 +93,26 @@ def hanging_disk(tmp_path: Path) -> Iterator[disks.HangingDisk]:
 def exact_clearance(monkeypatch: pytest.MonkeyPatch) -> None:
     """Have the supervisor search for the nearest line at every epoch, needed or not."""
     monkeypatch.setattr(Clearances, "at_least_m", lambda _self, _pose: -math.inf)
+
+
+@pytest.fixture
+def receiver(plug: Plug) -> Receiver:
+    return Receiver(plug)
+
+
+@pytest.fixture
+def start(tmp_path: Path, plug: Plug) -> Iterator[Start]:
+    """Starts a machine with settings changed, or with such as are given."""
+    with contextlib.ExitStack() as ending:
+
+        def start(
+            given: Loaded | None = None,
+            port: Callable[[str, int], SerialPort] = SerialPort,
+            **changes: Any,
+        ) -> Machine:
+            loaded = given or load(write_settings(tmp_path, **wired(**changes)))
+            machine = Machine(loaded, port(str(plug.path), 115200))
+            ending.callback(machine.close)
+            return machine
+
+        yield start

@@ -1,50 +1,17 @@
 """How the live loop begins and ends, with real parts: locked at start, failing, stopped."""
 
-import contextlib
 import time
-from collections.abc import Callable, Iterator
-from pathlib import Path
-from typing import Any
 
 import pytest
 
 from fenceguard.journal.read import entries
 from fenceguard.journal.records import Sensed, Stop
-from fenceguard.settings import Loaded, load
 from fenceguard.sources.serial_port import SerialPort
-from tests.support.lawns import write_settings
-from tests.support.machine import SOON, TICK_S, Machine, Receiver, wired
+from tests.support.machine import SOON, TICK_S, Machine, Receiver, Start
 from tests.support.pins import PinError
-from tests.support.plug import Plug
 from tests.support.waiting import SLACK_S, until
 
 pytestmark = pytest.mark.live
-
-
-@pytest.fixture
-def receiver(plug: Plug) -> Receiver:
-    return Receiver(plug)
-
-
-Start = Callable[..., Machine]
-
-
-@pytest.fixture
-def start(tmp_path: Path, plug: Plug) -> Iterator[Start]:
-    """Starts a machine with settings changed, or with such as are given."""
-    with contextlib.ExitStack() as ending:
-
-        def start(
-            given: Loaded | None = None,
-            port: Callable[[str, int], SerialPort] = SerialPort,
-            **changes: Any,
-        ) -> Machine:
-            loaded = given or load(write_settings(tmp_path, **wired(**changes)))
-            machine = Machine(loaded, port(str(plug.path), 115200))
-            ending.callback(machine.close)
-            return machine
-
-        yield start
 
 
 # Locked at start

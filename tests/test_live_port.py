@@ -1,52 +1,22 @@
 """The live loop with real parts: a receiver on a pseudo-terminal, and mock pins for the lines."""
 
-import contextlib
 import os
 import time
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import pytest
 import yaml
 
-from fenceguard.settings import Loaded, load
-from fenceguard.sources.serial_port import SerialPort
+from fenceguard.settings import load
 from tests.bench.recorded import Gga, raw_gga, unpacked
 from tests.bench.recorded import write_settings as write_settings_around
-from tests.support.lawns import write_settings
-from tests.support.machine import DROP_S, SILENCE_S, SOON, TICK_S, Machine, Receiver, wired
+from tests.support.machine import DROP_S, SILENCE_S, SOON, TICK_S, Receiver, Start, wired
 from tests.support.plug import Plug
 from tests.support.waiting import SLACK_S, until
 
 pytestmark = pytest.mark.live
-
-
-@pytest.fixture
-def receiver(plug: Plug) -> Receiver:
-    return Receiver(plug)
-
-
-Start = Callable[..., Machine]
-
-
-@pytest.fixture
-def start(tmp_path: Path, plug: Plug) -> Iterator[Start]:
-    """Starts a machine with settings changed, or with such as are given."""
-    with contextlib.ExitStack() as ending:
-
-        def start(
-            given: Loaded | None = None,
-            port: Callable[[str, int], SerialPort] = SerialPort,
-            **changes: Any,
-        ) -> Machine:
-            loaded = given or load(write_settings(tmp_path, **wired(**changes)))
-            machine = Machine(loaded, port(str(plug.path), 115200))
-            ending.callback(machine.close)
-            return machine
-
-        yield start
 
 
 # A recording at its true pace

@@ -196,3 +196,7 @@ def wired(**changes: Any) -> dict[str, Any]:
         **changes,
     }
     return {key: value for key, value in settings.items() if value is not None}
+
+
+Start = Callable[..., Machine]
+"""Starts a machine with settings changed, or with such as are given."""
