@@ -13,10 +13,12 @@ from fenceguard.judgement.types import (
     NOTHING_PRESSED,
     Bound,
     Decision,
+    Evidence,
     Finding,
     Inputs,
     Rung,
     Situation,
+    Trust,
 )
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.clearances import Clearances, Pose
@@ -214,6 +216,7 @@ class Supervisor:
             stations=self._fence.stations,
             height_off_m=self._height_off_m(epoch, place),
             evidence=evidence,
+            trust=self._trust(epoch, bound, evidence),
             inputs=inputs,
         )
         at_least_m = self._clearances.at_least_m(seen.pose)
@@ -221,6 +224,12 @@ class Supervisor:
             return self._with_clearance(situation, seen, self._clearances.exact(seen.pose))
         nearby = Clearance(at_least_m, "")
         return self._with_clearance(situation, seen, nearby)._replace(at_least=True)
+
+    def _trust(self, epoch: Epoch, bound: Bound | None, evidence: Evidence) -> Trust:
+        """What is believed of the position of an epoch."""
+        if (evidence.refix_m or 0.0) > 0.0:
+            return Trust.DOUBTED
+        return Trust.TRUSTED if epoch.quality == FIXED and _bounded(bound) else Trust.UNKNOWN
 
     def _with_clearance(self, situation: Situation, seen: Seen, clearance: Clearance) -> Situation:
         """The situation with the clearance of its pose, and the way ahead by it."""

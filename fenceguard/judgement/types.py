@@ -1,6 +1,6 @@
 """The words of the judgement: what goes in, what comes out."""
 
-from enum import IntEnum
+from enum import Enum, IntEnum
 from typing import NamedTuple
 
 from fenceguard.mower.stopping import Stopping
@@ -20,6 +20,19 @@ class Rung(IntEnum):
     def word(self) -> str:
         """The rung's name in settings, logs and screens."""
         return self.name.lower()
+
+
+class Trust(Enum):
+    """What is believed of the position."""
+
+    UNKNOWN = "unknown"
+    TRUSTED = "trusted"
+    DOUBTED = "doubted"
+
+    @property
+    def word(self) -> str:
+        """The state's name in the journal and on screens."""
+        return self.value
 
 
 class Inputs(NamedTuple):
@@ -94,6 +107,7 @@ class Situation(NamedTuple):
     height_off_m: float | None = None
     """By how much the height misses the lawn's surface beyond its tolerance; None: not known."""
     evidence: Evidence = NO_EVIDENCE
+    trust: Trust = Trust.UNKNOWN
     inputs: Inputs = NOTHING_PRESSED
     at_least: bool = False
     """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""
