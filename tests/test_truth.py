@@ -1,0 +1,203 @@
+"""A real drive with known truth: which positions are believed, and how the bound holds them.
+
+The drive is a car's, to 14 m/s, with long losses under roofs and bridges.
+"""
+
+import math
+from collections.abc import Callable
+from functools import cache
+
+import numpy as np
+import pytest
+
+from fenceguard.receiver.epoch import FIXED
+from fenceguard.receiver.receiver import Receiver
+from tests.support.filtered import GATE, filtered
+from tests.support.integrity import (
+    HAZARDOUS,
+    MISLEADING,
+    NORMAL,
+    UNAVAILABLE,
+    UNAVAILABLE_MISLEADING,
+    region,
+    regions,
+)
+from tests.support.truth import (
+    AT_ONCE,
+    EPOCH_S,
+    HARDER,
+    LATENCY_S,
+    LOG,
+    OUTLIER_MPS,
+    TRUE_PLACES,
+    USUAL,
+    VARIANTS,
+    Burst,
+    Judged,
+    as_recorded,
+    counts,
+    judged,
+    speed_true,
+    taken_for_fixed,
+    told_mps,
+    true_places,
+)
+
+pytestmark = [
+    pytest.mark.xdist_group("truth"),
+    pytest.mark.skipif(
+        not (LOG.exists() and TRUE_PLACES.exists()), reason=f"the drive {LOG} is not there"
+    ),
+]
+FIXES, RIGHT, WRONG = 1008, 991, 17
+"""Of the recording: counted from its GGA lines and its true positions with numpy and pymap3d, by
+a script apart from the project."""
+
+
+@cache
+def outcome(name: str, at_once: bool) -> list[Judged]:
+    return judged((VARIANTS | HARDER)[name](), AT_ONCE if at_once else USUAL)
+
+
+@pytest.fixture(params=list(VARIANTS))
+def variant(request: pytest.FixtureRequest) -> str:
+    name: str = request.param
+    return name
+
+
+def epochs_of(bursts: tuple[Burst, ...]) -> list[tuple[float, float | None]]:
+    """UTC and speed of every epoch."""
+    receiver = Receiver(epoch_wait_s=0.12)
+    found = []
+    for burst in bursts:
+        found += receiver.feed(b"".join(burst.sentences), burst.utc_s + LATENCY_S)
+    found += receiver.finish()
+    return [(epoch.utc_s, epoch.speed_mps) for epoch in found]
+
+
+# The harness itself
+
+
+def test_every_epoch_is_judged_once_and_right_and_wrong_fixes_are_as_counted_elsewhere(
+    variant: str,
+) -> None:
+    epochs = outcome(variant, True)
+    assert len(epochs) == len(true_places())
+    assert sum(epoch.quality == FIXED for epoch in epochs) == FIXES
+    assert sum(epoch.right for epoch in epochs) == RIGHT
+    assert sum(epoch.wrong for epoch in epochs) == WRONG
+
+
+def test_the_speed_is_told_once_a_second_at_most_as_recorded_and_else_at_every_epoch(
+    variant: str,
+) -> None:
+    bursts = VARIANTS[variant]()
+    told = [utc_s for utc_s, speed_mps in epochs_of(bursts) if speed_mps is not None]
+    if bursts is as_recorded():
+        assert np.all(np.diff(told) > 1.0 - EPOCH_S / 2.0)
+    else:
+        assert len(told) == len(bursts)
+
+
+def test_the_interpolated_speed_is_the_recorded_one_where_that_was_told() -> None:
+    times, velocities = told_mps()
+    speeds = dict(epochs_of(VARIANTS["speed at every epoch, interpolated"]()))
+    for utc_s, (east, north) in zip(times, velocities, strict=True):
+        assert speeds[round(utc_s, 3)] == pytest.approx(math.hypot(east, north), abs=0.001)
+
+
+def test_the_true_speed_has_noise_and_a_few_outliers() -> None:
+    speeds = dict(epochs_of(speed_true(1)))
+    off_mps = np.array(
+        [
+            abs((speeds[round(t.utc_s, 3)] or 0.0) - math.hypot(t.east_mps, t.north_mps))
+            for t in true_places()
+        ]
+    )
+    assert 0.01 < np.median(off_mps) < 0.1
+    assert 5 < np.sum(off_mps > OUTLIER_MPS[0]) < 0.05 * len(off_mps)
+    assert np.sum(off_mps > 100.0) == 1
+
+
+def test_what_is_taken_for_fixed_is_where_the_float_was() -> None:
+    before, after = as_recorded(), taken_for_fixed(1)
+    changed = 0
+    for one, other in zip(before, after, strict=True):
+        gga, taken = (burst.sentences[0].decode().split(",") for burst in (one, other))
+        assert taken[:6] == gga[:6]
+        if taken[6] != gga[6]:
+            assert (gga[6], taken[6]) == ("5", "4")
+            changed += 1
+        else:
+            assert one == other
+    assert changed > 50
+
+
+def test_the_same_drive_gives_the_same_bit_for_bit(variant: str) -> None:
+    assert judged(VARIANTS[variant](), AT_ONCE) == outcome(variant, True)
+
+
+def test_the_blade_is_granted_often_enough_for_a_wrong_fix_to_get_it() -> None:
+    """Else "no wrong fix got it" would be said of a blade that never runs."""
+    for at_once in (True, False):
+        n = counts(outcome("speed at 1 Hz, as recorded", at_once))
+        assert n.right_with_blade > 100
+
+
+# What must hold
+
+
+def test_with_the_usual_times_no_wrong_fix_gets_the_blade(variant: str) -> None:
+    assert counts(outcome(variant, False)).wrong_with_blade == 0
+
+
+@pytest.mark.parametrize("name", list(HARDER))
+def test_nor_where_many_more_fixes_are_wrong(name: str) -> None:
+    n = counts(outcome(name, False))
+    assert n.wrong > 3 * WRONG
+    assert n.wrong_with_blade == 0
+
+
+# The integrity diagram
+
+
+@pytest.mark.parametrize(
+    ("error_m", "bound_m", "expected"),
+    [
+        (0.1, 0.1, NORMAL),
+        (0.3, 0.3, NORMAL),
+        (0.11, 0.1, MISLEADING),
+        (0.3, 0.1, MISLEADING),
+        (0.31, 0.3, HAZARDOUS),
+        (0.31, 0.31, UNAVAILABLE),
+        (0.1, math.inf, UNAVAILABLE),
+        (0.32, 0.31, UNAVAILABLE_MISLEADING),
+    ],
+)
+def test_regions_of_the_diagram_both_sides_of_each_line(
+    error_m: float, bound_m: float, expected: str
+) -> None:
+    assert region(error_m, bound_m, 0.3) == expected
+
+
+def test_every_epoch_lies_in_one_region(variant: str) -> None:
+    epochs = outcome(variant, True)
+    assert sum(regions(epochs, 0.3).values()) == len(epochs)
+
+
+# The filter beside it
+
+
+def test_the_gate_is_the_quantile_of_its_distribution() -> None:
+    assert pytest.approx(-2.0 * math.log(0.01), abs=5e-4) == GATE
+
+
+@pytest.mark.parametrize("make", [as_recorded, lambda: speed_true(1)])
+def test_the_filter_believes_most_right_fixes_and_some_wrong_ones(
+    make: Callable[[], tuple[Burst, ...]],
+) -> None:
+    """A baseline that refuses all, or is never taken in, would be none."""
+    outcome = filtered(make())
+    assert (outcome.wrong, outcome.right) == (WRONG, RIGHT - 301)
+    assert outcome.right_refused < 0.2 * outcome.right
+    assert outcome.wrong_believed > 0
