@@ -39,8 +39,8 @@ def belief() -> Table:
             row = (n.wrong, n.wrong_with_blade, n.right, n.right_doubted, n.right_unknown)
             table.add_row(name, who, *map(str, row), str(n.right_with_blade))
         gate = filtered(bursts)
-        row = (gate.wrong, gate.wrong_believed, gate.right, gate.right_refused)
-        table.add_row(name, "filter with a gate", *map(str, row), "", str(row[2] - row[3]))
+        passed = gate.right - gate.right_refused
+        table.add_row(name, "filter with a gate", *map(str, gate), "", str(passed))
     return table
 
 
@@ -74,9 +74,9 @@ def draw(epochs: list[Judged], alert_m: float, file: Path) -> None:
         "with the blade": ("#009e73", "x", [e for e in epochs if e.blade]),
     }
     for name, (colour, marker, group) in styles.items():
-        told = [(e.error_m, e.bound_m) for e in group if math.isfinite(e.bound_m)]
-        if told:
-            axes.scatter(*zip(*told, strict=True), s=12, c=colour, marker=marker, label=name)
+        told = [e for e in group if math.isfinite(e.bound_m)]
+        errors_m, bounds_m = [e.error_m for e in told], [e.bound_m for e in told]
+        axes.scatter(errors_m, bounds_m, s=12, c=colour, marker=marker, label=name)
     axes.set(xscale="log", yscale="log", xlabel="error, m", ylabel="bound, m")
     axes.axline((1.0, 1.0), (10.0, 10.0), color="black", linewidth=0.8)
     axes.axhline(alert_m, color="black", linestyle="--", linewidth=0.8)

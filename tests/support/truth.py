@@ -7,7 +7,7 @@ is judged here but whether a position is believed.
 import csv
 import io
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from functools import cache
 from typing import Any, NamedTuple
@@ -197,7 +197,10 @@ def told_mps() -> tuple[Array, Array]:
 
 
 def speed_interpolated() -> tuple[Burst, ...]:
-    """A speed at every epoch: between two that were recorded, what lies between them."""
+    """A speed at every epoch: between two that were recorded, what lies between them.
+
+    Over the two long losses as well, where that is metres per second off.
+    """
     times, velocities = told_mps()
     utc_s = np.array([burst.utc_s for burst in as_recorded()])
     east, north = (np.interp(utc_s, times, velocities[:, axis]) for axis in (0, 1))
@@ -210,7 +213,7 @@ def speed_true(seed: int) -> tuple[Burst, ...]:
     velocities = np.array([(t.east_mps, t.north_mps) for t in true_places()])
     velocities += random.normal(0.0, NOISE_MPS, velocities.shape)
     far = np.flatnonzero(random.random(len(velocities)) < OUTLIERS)
-    sizes_mps = np.exp(random.uniform(*np.log(OUTLIER_MPS), len(far)))
+    sizes_mps = np.exp(random.uniform(math.log(OUTLIER_MPS[0]), math.log(OUTLIER_MPS[1]), len(far)))
     sizes_mps[len(far) // 2] = WORST_OUTLIER_MPS
     angles = random.uniform(0.0, 2.0 * np.pi, len(far))
     velocities[far] += sizes_mps[:, None] * np.column_stack((np.sin(angles), np.cos(angles)))
@@ -243,7 +246,9 @@ def taken_for_fixed(seed: int) -> tuple[Burst, ...]:
         floating = b",E,5," in burst.sentences[0]
         if floating and not left and random.random() < TAKEN:
             left = int(random.integers(1, LONGEST_TAKEN + 1))
-            sigma_m = float(np.exp(random.uniform(*np.log(TAKEN_SIGMA_M))))
+            sigma_m = math.exp(
+                random.uniform(math.log(TAKEN_SIGMA_M[0]), math.log(TAKEN_SIGMA_M[1]))
+            )
         if not floating or not left:
             bursts.append(burst)
             left = 0
@@ -264,13 +269,14 @@ def _as_fixed(line: bytes, sigma_m: float) -> bytes:
     return sentence(",".join(fields))
 
 
-VARIANTS = {
+Make = Callable[[], tuple[Burst, ...]]
+VARIANTS: dict[str, Make] = {
     "speed at 1 Hz, as recorded": as_recorded,
     "speed at every epoch, interpolated": speed_interpolated,
     "speed at every epoch, true with noise and outliers": lambda: speed_true(1),
 }
 """What is held against the figures above."""
-HARDER = {
+HARDER: dict[str, Make] = {
     "speed at 1 Hz, a tenth of the fixes wrong": lambda: taken_for_fixed(1),
     "speed at 1 Hz, a tenth of the fixes wrong, others": lambda: taken_for_fixed(2),
 }
