@@ -22,7 +22,8 @@ def cause_text(finding: FindingTold | None) -> str:
     if isinstance(finding.value, str):
         return f"{finding.monitor} {finding.value}, wanted {finding.limit}"
     value, limit = number(finding.value), number(finding.limit)
-    return f"{finding.monitor} {value}, limit {limit} {finding.unit}".rstrip()
+    note = f" ({finding.note})" if finding.note else ""
+    return f"{finding.monitor} {value}, limit {limit} {finding.unit}".rstrip() + note
 
 
 def seconds_text(seconds: float | None) -> str:

@@ -30,7 +30,8 @@ def reason(finding: FindingTold) -> str:
     sentence = SENTENCES.get(finding.monitor)
     if sentence is None:
         return cause_text(finding)
-    return sentence.format(value=number(finding.value), limit=number(finding.limit))
+    note = f" ({finding.note})" if finding.note else ""
+    return sentence.format(value=number(finding.value), limit=number(finding.limit)) + note
 
 
 def explain(one: Intervention) -> list[str]:

@@ -42,7 +42,7 @@ class Limited:
             if reading is not ABSENT:
                 return self._unknown(self.monitor.why_unknown(situation))
         elif (badness := self._sign * self._grade(reading)) > self._mildest:
-            return self._past(now_s, reading, badness)
+            return self._past(now_s, situation, reading, badness)
         if self._exceeded_since_s:
             self.forget()
         return None
@@ -60,7 +60,9 @@ class Limited:
     def _unknown(self, note: str) -> Finding:
         return Finding(self.monitor.name, None, None, self.monitor.unit, Rung.HALTED, note)
 
-    def _past(self, now_s: float, value: float | str, badness: float) -> Finding | None:
+    def _past(
+        self, now_s: float, situation: Situation, value: float | str, badness: float
+    ) -> Finding | None:
         """What is demanded by a value past the mildest limit."""
         monitor, exceeded_since_s = self.monitor, self._exceeded_since_s
         demanded = None
@@ -70,7 +72,8 @@ class Limited:
                 continue
             row, since_s = self.rows[index], exceeded_since_s.setdefault(index, now_s)
             if demanded is None and now_s - since_s >= row.for_s:
-                demanded = Finding(monitor.name, value, row.limit, monitor.unit, row.rung)
+                note = monitor.note(situation)
+                demanded = Finding(monitor.name, value, row.limit, monitor.unit, row.rung, note)
         return demanded
 
 

@@ -23,6 +23,8 @@ class BoundParameters(NamedTuple):
     """With which the radius holds the true position."""
     sigma_m: Mapping[str, float]
     """To assume along each axis at HDOP 1, where the receiver states none."""
+    least_sigma_m: Mapping[str, float]
+    """No σ counts as less, whoever states it."""
     optimism: Mapping[str, float]
     """By how much a receiver's own σ is too small."""
     floor_m: Mapping[str, float]
@@ -33,14 +35,31 @@ class BoundParameters(NamedTuple):
     """So much σ for each second past that."""
 
 
-class TrackParameters(NamedTuple):
-    """How positions and speed are compared."""
+class TrustParameters(NamedTuple):
+    """How positions are held against what speed, course and grants explain."""
 
-    window_s: float
     way_error: float
     """Share of the way by which the added-up speed may be off."""
+    anchor_m: float
+    """A fix with a wider bound is no anchor."""
+    reach_m: float
+    """A wider reach does not vouch for a fix."""
+    held_s: float
+    """How long fixes must agree where no reach vouches for them."""
+    fixes: int
+    """So many fixes, each after a loss of its own, end a doubt where they agree."""
+    fixes_apart_s: float
+    """And so far apart in time."""
+    without_speed: bool
+    """Whether a position is trusted though no speed is told that could contradict it."""
     top_mps: float
     speeding_up_mps2: float
+    hardest_mps2: float
+    """The hardest that the mower may brake: on dry level ground."""
+    braking_mps2: float
+    """The least that it brakes once the drive is off: down the slope, on the worse ground."""
+    reaction_s: float
+    slope_deg: float
 
 
 class LadderParameters(NamedTuple):
@@ -62,6 +81,8 @@ class MowerParameters(NamedTuple):
     antenna_m: Corner
     antenna_height_m: float | None
     """Above the ground; None: not known."""
+    slope_deg: float
+    """The steepest slope inside the fence."""
     full_mps: float
     speeding_up_mps2: float
     held_s: float
@@ -101,7 +122,9 @@ class Parameters(NamedTuple):
 
     mower: MowerParameters
     bound: BoundParameters
-    track: TrackParameters
+    trust: TrustParameters
+    declared: tuple[str, ...]
+    """What the receiver is said to tell, by the names of `tells.NAMES`."""
     ladder: LadderParameters
     armed_after_s: float
     """How long a fixed solution must hold before the mower may leave `halted` the first time."""

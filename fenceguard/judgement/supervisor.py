@@ -3,22 +3,19 @@
 import math
 from typing import NamedTuple, Protocol, Self, TypeGuard
 
-from fenceguard.judgement.bound import bound_of
+from fenceguard.judgement.belief import Belief
 from fenceguard.judgement.ladder import Ladder
 from fenceguard.judgement.limits import Limited, limited
 from fenceguard.judgement.parameters import Parameters
 from fenceguard.judgement.track import Track, turned_deg
 from fenceguard.judgement.types import (
-    NO_EVIDENCE,
     NOTHING_PRESSED,
     Bound,
     Decision,
-    Evidence,
     Finding,
     Inputs,
     Rung,
     Situation,
-    Trust,
 )
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.clearances import Clearances, Pose
@@ -64,12 +61,13 @@ class Supervisor:
     def __init__(self, parameters: Parameters, fence: Fence) -> None:
         self._fence = fence
         self._mower = mower = parameters.mower
-        self._bound = parameters.bound
         self._armed_after_s = parameters.armed_after_s
         footprint = Footprint(mower.outline_m, mower.antenna_m)
         self._clearances = Clearances(footprint, fence)
         self._path = Path(footprint, mower.course_error_deg)
-        self._track = Track(parameters.track)
+        self._belief = Belief(parameters, fence.surface)
+        self._track = Track()
+        self._slowed_mps = parameters.ladder.slowed_mps
         self._ladder = Ladder(parameters.ladder)
         self._limited = limited(parameters.monitors)
         self._timed = [one for one in self._limited if one.timed]
@@ -90,8 +88,8 @@ class Supervisor:
         self._seen: Seen | None = None
         self._clearances.forget()
         self._valid_at_s: float | None = None
-        self._utc_s = -math.inf
-        self._utc_advanced_at_s = now_s
+        self._separation_m: float | None = None
+        self._belief.begin(now_s)
         self._track.forget()
         self._pointed_at_s = -math.inf
         self._speed_told = -math.inf, 0.0
@@ -118,6 +116,7 @@ class Supervisor:
         if not now_s >= self._now_s:
             self._forget(now_s)
         self._now_s = now_s
+        self._belief.go_on(now_s)
         asked = self._limited
         if epoch is None and inputs == self._situation.inputs:
             asked = self._timed
@@ -129,11 +128,12 @@ class Supervisor:
         reset = inputs.reset and not self._reset_was_down
         self._reset_was_down = inputs.reset
         if reset:
-            self._track.trust_again()
+            self._belief.trust_again()
         findings, watched = self._judge(now_s, asked)
         was = self._ladder.rung
         demand = max(finding.rung for finding in findings) if findings else Rung.FULL
         move = self._ladder.step(now_s, demand, reset, self._may_arm(now_s, findings))
+        self._belief.granted(self._granted_mps())
         if self._situation.at_least and (self._ladder.rung is not was or watched):
             # It will be written down.
             self._situation = self._exactly()
@@ -182,27 +182,34 @@ class Supervisor:
 
     def _hear(self, now_s: float, epoch: Epoch, inputs: Inputs) -> Situation:
         """The situation at an epoch that has just arrived."""
-        utc_lag_s = self._utc_lag_s(now_s, epoch.utc_s)
         silence_s = None if self._valid_at_s is None else now_s - self._valid_at_s
         position = _position(epoch)
-        if position is None:
-            self._track.lost()
-            return Situation(epoch, silence_s=silence_s, utc_lag_s=utc_lag_s, inputs=inputs)
+        place = None if position is None else self._fence.frame.to_local(*position)
+        believed = self._belief.hear(now_s, epoch, place)
+        if believed.place is None:
+            return Situation(
+                epoch,
+                silence_s=silence_s,
+                utc_lag_s=believed.utc_lag_s,
+                evidence=believed.evidence,
+                inputs=inputs,
+            )
+        if not believed.fresh and self._seen is not None:
+            # No news of where the mower is: time goes on since the last.
+            return self._later(now_s, None, inputs)._replace(
+                epoch=epoch, utc_lag_s=believed.utc_lag_s, evidence=believed.evidence
+            )
         self._valid_at_s = now_s
-        place = self._fence.frame.to_local(*position)
-        bound = bound_of(epoch, self._bound)
+        place, bound = believed.place, believed.bound
         pointing = self._pointing_at(now_s, epoch)
-        evidence = NO_EVIDENCE
-        if not _bounded(bound):
-            self._track.lost()
-        else:
-            evidence = self._track.hear(now_s, epoch, place, bound.radius_m, pointing.travel_deg)
-        if (evidence.course_off_deg or 0.0) > self._mower.course_within_deg:
+        self._track.hear(believed.at_s, place, believed.way_m, pointing.travel_deg)
+        course_off_deg = self._track.course_off_deg()
+        if (course_off_deg or 0.0) > self._mower.course_within_deg:
             pointing = NOWHERE
         seen = self._seen = Seen(
             Pose(*place, pointing.heading_deg, pointing.may_reverse),
             pointing.travel_deg,
-            evidence.curvature_per_m,
+            self._track.curvature_per_m(),
             bound,
             self._speed_mps(now_s, epoch),
         )
@@ -210,13 +217,14 @@ class Supervisor:
             epoch,
             bound=bound,
             silence_s=silence_s,
-            utc_lag_s=utc_lag_s,
+            utc_lag_s=believed.utc_lag_s,
             speed_mps=seen.speed_mps,
             stopping=self._mower.stopping,
             stations=self._fence.stations,
             height_off_m=self._height_off_m(epoch, place),
-            evidence=evidence,
-            trust=self._trust(epoch, bound, evidence),
+            evidence=believed.evidence,
+            course_off_deg=course_off_deg,
+            period_s=self._belief.learned.period_s,
             inputs=inputs,
         )
         at_least_m = self._clearances.at_least_m(seen.pose)
@@ -224,12 +232,6 @@ class Supervisor:
             return self._with_clearance(situation, seen, self._clearances.exact(seen.pose))
         nearby = Clearance(at_least_m, "")
         return self._with_clearance(situation, seen, nearby)._replace(at_least=True)
-
-    def _trust(self, epoch: Epoch, bound: Bound | None, evidence: Evidence) -> Trust:
-        """What is believed of the position of an epoch."""
-        if (evidence.refix_m or 0.0) > 0.0:
-            return Trust.DOUBTED
-        return Trust.TRUSTED if epoch.quality == FIXED and _bounded(bound) else Trust.UNKNOWN
 
     def _with_clearance(self, situation: Situation, seen: Seen, clearance: Clearance) -> Situation:
         """The situation with the clearance of its pose, and the way ahead by it."""
@@ -312,9 +314,14 @@ class Supervisor:
 
     def _height_off_m(self, epoch: Epoch, place: tuple[float, float]) -> float | None:
         surface, mount_m = self._fence.surface, self._mower.antenna_height_m
-        if surface is None or mount_m is None or epoch.height_m is None:
+        altitude_m, height_m = epoch.altitude_m, epoch.height_m
+        if height_m is not None and altitude_m is not None:
+            self._separation_m = height_m - altitude_m
+        elif altitude_m is not None and self._separation_m is not None:
+            height_m = altitude_m + self._separation_m
+        if surface is None or mount_m is None or height_m is None:
             return None
-        off_m = abs(epoch.height_m - mount_m - surface.height_m(*place))
+        off_m = abs(height_m - mount_m - surface.height_m(*place))
         return max(0.0, off_m - surface.tolerance_m)
 
     def _permitted_mps(self) -> float:
@@ -328,12 +335,11 @@ class Supervisor:
             mower.stopping.blade_permitted_mps(left_m - mower.blade_keep_m),
         )
 
-    def _utc_lag_s(self, now_s: float, utc_s: float) -> float | None:
-        went_back = not utc_s >= self._utc_s
-        if went_back or utc_s > self._utc_s:
-            self._utc_s = utc_s
-            self._utc_advanced_at_s = now_s
-        return None if went_back else now_s - self._utc_advanced_at_s
+    def _granted_mps(self) -> float:
+        """How fast the rung lets the mower go, told speed or not."""
+        if self._ladder.rung >= Rung.HALTED:
+            return 0.0
+        return self._mower.full_mps if self._ladder.rung is Rung.FULL else self._slowed_mps
 
     def _may_arm(self, now_s: float, findings: tuple[Finding, ...]) -> bool:
         """A fixed solution, inside the fence, with no demand, for long enough."""

@@ -58,25 +58,35 @@ class Bound(NamedTuple):
     """Radius, in σ, that holds the position with the wanted probability."""
     floor_m: float
     """What comes on top, however small σ is."""
+    rounding_m: float
+    """What the digits of the position leave open."""
+    tilt_m: float
+    """How far a slope that is not known may put the antenna off."""
     radius_m: float
-    """per_sigma times the root of (optimism sigma_m)² + age_m², and floor_m."""
+    """per_sigma times the root of (optimism sigma_m)² + age_m², and what comes on top."""
 
 
 class Evidence(NamedTuple):
-    """What the track says of one epoch; None where there is nothing to compare with."""
+    """What the epochs say about each other; None where there is nothing to compare with."""
 
-    jump_m: float | None = None
-    """By how much the step from the position before is longer than top speed and bounds allow."""
-    drift_m: float | None = None
-    """Difference between how the position changed over the window and what the speed adds up to."""
-    refix_m: float | None = None
-    """By how much a fixed position after a loss is out of reach."""
+    trust: Trust = Trust.UNKNOWN
+    excess_m: float | None = None
+    """By how much a position changed more than bound and reckoning explain."""
+    against: str = ""
+    """What the excess contradicts: `step`, `drift` or `height`."""
+    reach_m: float | None = None
+    """Radius of the place where the mower can be, reckoned from the anchor."""
     late_s: float | None = None
     """By how much later than the promptest epochs it arrived."""
-    course_off_deg: float | None = None
-    """Angle between the course, as far as it turned, and the way that the positions have taken."""
-    curvature_per_m: float = 0.0
-    """How the course bends, in radians per m, clockwise."""
+    leap_s: float = 0.0
+    """By how much the receiver's UTC came ahead of the arrivals."""
+    same_s: float = 0.0
+    """For how long the position has been the same measurement."""
+    over_mps: float | None = None
+    """By how much the mower is faster than it may be at `full`."""
+    missing: str = ""
+    """What the receiver used to tell and tells no more; empty for nothing."""
+    missing_s: float = 0.0
 
 
 NO_EVIDENCE = Evidence()
@@ -107,10 +117,18 @@ class Situation(NamedTuple):
     height_off_m: float | None = None
     """By how much the height misses the lawn's surface beyond its tolerance; None: not known."""
     evidence: Evidence = NO_EVIDENCE
-    trust: Trust = Trust.UNKNOWN
+    course_off_deg: float | None = None
+    """Angle between the course, as far as it turned, and the way that the positions have taken."""
+    period_s: float | None = None
+    """From one epoch to the next, once that is known."""
     inputs: Inputs = NOTHING_PRESSED
     at_least: bool = False
     """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""
+
+    @property
+    def trust(self) -> Trust:
+        """What is believed of the position."""
+        return self.evidence.trust
 
     @property
     def bound_m(self) -> float | None:

@@ -34,6 +34,9 @@ class Surface(Protocol):
     def height_m(self, east_m: float, north_m: float) -> float:
         """Height of the ground at a place of the local frame."""
 
+    def gradient(self, east_m: float, north_m: float) -> tuple[float, float]:
+        """How much the ground rises there, in m for each m towards east and north."""
+
 
 class Plane:
     """A plane through points (east, north, height; shape (n, 3), n of 4 or more).
@@ -50,6 +53,10 @@ class Plane:
     def height_m(self, east_m: float, north_m: float) -> float:
         """Height of the plane at a place."""
         return float(self._coefficients @ np.array([east_m, north_m, 1.0]))
+
+    def gradient(self, _east_m: float, _north_m: float) -> tuple[float, float]:
+        """How the plane rises, which is the same everywhere."""
+        return float(self._coefficients[0]), float(self._coefficients[1])
 
 
 class _Triangle(NamedTuple):
@@ -103,15 +110,26 @@ class Triangles:
         The triangle of the place before is asked first. Where it surely holds this place it is the
         only one that does, so that the height does not depend on the way that led there.
         """
-        last = self._last
-        if last is not None and last.surely_holds(east_m, north_m):
-            return last.height_m(east_m, north_m)
-        found = self._tree.query(shapely.points(east_m, north_m), predicate="intersects")
-        if not len(found):
+        triangle = self._at(east_m, north_m)
+        if triangle is None:
             offsets_m = np.hypot(*(self._points_m[:, :2] - [east_m, north_m]).T)
             return float(self._points_m[offsets_m.argmin(), 2])
+        return triangle.height_m(east_m, north_m)
+
+    def gradient(self, east_m: float, north_m: float) -> tuple[float, float]:
+        """How the triangle of a place rises; outside of all triangles the ground is level."""
+        triangle = self._at(east_m, north_m)
+        return (0.0, 0.0) if triangle is None else (triangle.plane[0], triangle.plane[1])
+
+    def _at(self, east_m: float, north_m: float) -> _Triangle | None:
+        last = self._last
+        if last is not None and last.surely_holds(east_m, north_m):
+            return last
+        found = self._tree.query(shapely.points(east_m, north_m), predicate="intersects")
+        if not len(found):
+            return None
         self._last = self._triangles[found[0]]
-        return self._last.height_m(east_m, north_m)
+        return self._last
 
 
 def _triangle(corners_m: Sequence[Place], heights_m: dict[Place, float]) -> _Triangle:

@@ -36,6 +36,10 @@ class Epoch(NamedTuple):
     lon_deg: float | None = None
     height_m: float | None = None
     """Antenna height above the ellipsoid."""
+    altitude_m: float | None = None
+    """Antenna height above mean sea level."""
+    digit_m: float | None = None
+    """How far apart on the ground two positions are that differ in their last digit."""
     quality: int | None = None
     """GGA quality code, 0 to 9."""
     satellites: int | None = None

@@ -14,6 +14,8 @@ import pynmea2
 from fenceguard.receiver.framing import Sentence
 
 KNOT_MPS = 1852.0 / 3600.0
+MINUTE_M = 1852.0
+"""Of latitude; one of longitude is shorter."""
 FIRST_YEAR = 1980
 """There was no satellite time before; two-digit years count from here too."""
 LAST_YEAR = 2199
@@ -146,10 +148,13 @@ def _gga(
     height_m = None
     if altitude_m is not None and separation_m is not None:
         height_m = round(altitude_m + separation_m, 4)
+    digits = min(len(lat.partition(".")[2]), len(lon.partition(".")[2]))
     return None, {
         "lat_deg": _angle_deg(lat, lat_side, "NS", 90.0),
         "lon_deg": _angle_deg(lon, lon_side, "EW", 180.0),
         "height_m": height_m,
+        "altitude_m": altitude_m,
+        "digit_m": MINUTE_M / 10**digits,
         "quality": _whole(quality, 9),
         "satellites": _whole(satellites, 999),
         "hdop": _number(hdop, 0.0, 1e4),

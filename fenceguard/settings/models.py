@@ -28,7 +28,7 @@ from fenceguard.judgement.parameters import (
     MowerParameters,
     Parameters,
     Row,
-    TrackParameters,
+    TrustParameters,
 )
 from fenceguard.judgement.types import Rung
 from fenceguard.mower.stopping import Stopping, downhill_mps2
@@ -60,6 +60,13 @@ Kept = Annotated[float, _number(0.0, 10.0)]
 Braking = Annotated[float, _number(0.1, 20.0)]
 LEAST_BRAKING_MPS2 = 0.3
 DEFAULT_SIGMA_M = {"fixed": 0.02, "float": 0.5, "differential": 1.0, "pps": 1.0, "single": 3.0}
+DEFAULT_LEAST_SIGMA_M = {
+    "fixed": 0.01,
+    "float": 0.1,
+    "differential": 0.3,
+    "pps": 0.3,
+    "single": 0.5,
+}
 DEFAULT_OPTIMISM = {"fixed": 1.2, "float": 2.0, "differential": 1.5, "pps": 1.5, "single": 1.5}
 DEFAULT_FLOOR_M = {"fixed": 0.01, "float": 0.1, "differential": 0.5, "pps": 0.5, "single": 1.0}
 
@@ -118,6 +125,7 @@ class ReceiverSettings(Model):
     baud: Annotated[StrictInt, Field(ge=1200, le=4_000_000)] = 115200
     epoch_wait_s: Annotated[float, _number(0.01, 2.0)] = 0.12
     accuracy: AccuracySettings | None = None
+    tells: list[Literal["speed", "course", "heading", "sigma", "altitude", "height"]] = []
 
     def accuracy_sentence(self) -> AccuracySentence | None:
         """The receiver's own accuracy sentence, None where there is none."""
@@ -156,11 +164,16 @@ class StoppingSettings(Model):
         return self
 
 
-class TrackSettings(Model):
-    """How long positions and speed are compared; the error of the speed, as a share of the way."""
+class TrustSettings(Model):
+    """How positions are held against what speed, course and grants explain."""
 
-    window_s: Annotated[float, _number(1.0, 120.0)] = 20.0
     way_error: Annotated[float, _number(0.0, 0.5)] = 0.02
+    anchor_m: Annotated[float, _number(0.02, 5.0)] = 0.3
+    reach_m: Annotated[float, _number(0.1, 50.0)] = 1.0
+    held_s: SomeSeconds = 10.0
+    fixes: Annotated[StrictInt, Field(ge=2, le=10)] = 3
+    fixes_apart_s: SomeSeconds = 10.0
+    without_speed: StrictBool = False
 
 
 class MowerSettings(Model):
@@ -203,12 +216,13 @@ class BoundSettings(Model):
 
     probability: Annotated[float, _number(0.5, 0.9999999)] = 0.9999
     sigma_m: dict[Solution, Annotated[float, _number(0.001, 1000.0)]] = {}
+    least_sigma_m: dict[Solution, Annotated[float, _number(0.001, 100.0)]] = {}
     optimism: dict[Solution, Annotated[float, _number(1.0, 10.0)]] = {}
     floor_m: dict[Solution, Annotated[float, _number(0.0, 10.0)]] = {}
     age_fresh_s: Annotated[float, _number(0.0, 60.0)] = 1.0
     age_rate_mps: Annotated[float, _number(0.0, 0.1)] = 0.0017
 
-    @field_validator("sigma_m", "optimism", "floor_m", mode="before")
+    @field_validator("sigma_m", "least_sigma_m", "optimism", "floor_m", mode="before")
     @classmethod
     def _with_defaults(cls, given: Any, info: ValidationInfo) -> Any:
         defaults = BOUND_DEFAULTS[str(info.field_name)]
@@ -219,6 +233,7 @@ class BoundSettings(Model):
         return BoundParameters(
             probability=self.probability,
             sigma_m=dict(self.sigma_m.items()),
+            least_sigma_m=dict(self.least_sigma_m.items()),
             optimism=dict(self.optimism.items()),
             floor_m=dict(self.floor_m.items()),
             age_fresh_s=self.age_fresh_s,
@@ -228,6 +243,7 @@ class BoundSettings(Model):
 
 BOUND_DEFAULTS = {
     "sigma_m": DEFAULT_SIGMA_M,
+    "least_sigma_m": DEFAULT_LEAST_SIGMA_M,
     "optimism": DEFAULT_OPTIMISM,
     "floor_m": DEFAULT_FLOOR_M,
 }
@@ -445,7 +461,7 @@ class Settings(Model):
     arm: ArmSettings = ArmSettings()
     limits: Limits = Field(default_factory=lambda: Limits.model_validate({}))
     bound: BoundSettings = BoundSettings()
-    track: TrackSettings = TrackSettings()
+    trust: TrustSettings = TrustSettings()
     clear_s: ClearSettings = ClearSettings()
     blade_delay_s: Seconds = 3.0
     tick_s: Annotated[float, _number(0.02, 0.5)] = 0.1
@@ -463,6 +479,7 @@ class Settings(Model):
                 outline_m=tuple(mower.outline_m),
                 antenna_m=mower.antenna_m,
                 antenna_height_m=mower.antenna_height_m,
+                slope_deg=mower.stopping.slope_deg,
                 full_mps=mower.full_mps,
                 speeding_up_mps2=mower.speeding_up_mps2,
                 held_s=mower.held_s,
@@ -474,12 +491,16 @@ class Settings(Model):
                 blade_keep_m=mower.stopping.blade_keep_m if acts("blade_stop") else -math.inf,
             ),
             bound=self.bound.parameters(),
-            track=TrackParameters(
-                window_s=self.track.window_s,
-                way_error=self.track.way_error,
+            trust=TrustParameters(
+                **dict(self.trust),
                 top_mps=mower.full_mps,
                 speeding_up_mps2=mower.speeding_up_mps2,
+                hardest_mps2=max(mower.stopping.dry_mps2, mower.stopping.wet_mps2),
+                braking_mps2=mower.stopping.worst().deceleration_mps2,
+                reaction_s=mower.stopping.reaction_s,
+                slope_deg=mower.stopping.slope_deg,
             ),
+            declared=tuple(self.receiver.tells),
             ladder=LadderParameters(
                 start=Rung[self.start.upper()],
                 clear_s={

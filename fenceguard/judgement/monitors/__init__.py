@@ -4,19 +4,20 @@ from fenceguard.judgement.monitors.blade_stop import BLADE_STOP
 from fenceguard.judgement.monitors.bound import BOUND
 from fenceguard.judgement.monitors.correction_age import CORRECTION_AGE
 from fenceguard.judgement.monitors.course import COURSE
-from fenceguard.judgement.monitors.drift import DRIFT
 from fenceguard.judgement.monitors.frozen import FROZEN
 from fenceguard.judgement.monitors.hdop import HDOP
 from fenceguard.judgement.monitors.height import HEIGHT
-from fenceguard.judgement.monitors.jump import JUMP
 from fenceguard.judgement.monitors.late import LATE
-from fenceguard.judgement.monitors.refix import REFIX
+from fenceguard.judgement.monitors.reach import REACH
 from fenceguard.judgement.monitors.room import ROOM
 from fenceguard.judgement.monitors.satellites import SATELLITES
 from fenceguard.judgement.monitors.silence import SILENCE
 from fenceguard.judgement.monitors.solution import SOLUTION
+from fenceguard.judgement.monitors.speed import SPEED
 from fenceguard.judgement.monitors.station import STATION
 from fenceguard.judgement.monitors.stopping import STOPPING
+from fenceguard.judgement.monitors.tells import TELLS
+from fenceguard.judgement.monitors.trust import TRUST
 
 MONITORS = (
     SILENCE,
@@ -28,9 +29,10 @@ MONITORS = (
     SATELLITES,
     HDOP,
     BOUND,
-    REFIX,
-    JUMP,
-    DRIFT,
+    REACH,
+    TRUST,
+    TELLS,
+    SPEED,
     HEIGHT,
     COURSE,
     ROOM,

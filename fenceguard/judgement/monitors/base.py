@@ -42,6 +42,7 @@ LEFT_M = Range(-100.0, 100.0)
 PLAIN = Range(0.0, 100.0)
 """Without a unit."""
 ANGLE_DEG = Range(0.0, 180.0)
+SPEED_MPS = Range(0.0, 10.0)
 
 
 class Choice(NamedTuple):
@@ -86,6 +87,8 @@ class Monitor(NamedTuple):
     read: Callable[[Situation], Reading]
     why_unknown: Callable[[Situation], str] = says("no number")
     """What is noted where the reading is unknown."""
+    note: Callable[[Situation], str] = says("")
+    """What is noted beside a value."""
     grade: Callable[[float | str], float] = as_it_is
     """The number by which a value and a limit are compared."""
     by_clearance: bool = False

@@ -1,16 +1,26 @@
-"""Frozen: a receiver that goes on talking while its clock stands still or goes back."""
+"""Frozen: epochs that are no news, as their clock or their position stands still."""
 
 from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
-    return situation.utc_lag_s
+    if situation.utc_lag_s is None:
+        return None
+    evidence = situation.evidence
+    return max(situation.utc_lag_s, evidence.same_s, evidence.leap_s)
+
+
+def _note(situation: Situation) -> str:
+    evidence, lag_s = situation.evidence, situation.utc_lag_s or 0.0
+    if evidence.leap_s > max(lag_s, evidence.same_s):
+        return "its clock came ahead"
+    return "the same position" if evidence.same_s > lag_s else "the same instant"
 
 
 FROZEN = Monitor(
     name="frozen",
-    watches="epochs that repeat themselves, or go back in time",
+    watches="epochs that are no news: the same instant or position, or a clock that was set",
     unit="s",
     worse="above",
     takes=TIME_S,
@@ -18,7 +28,8 @@ FROZEN = Monitor(
         Default(Rung.BLADE_OFF, 0.5, "the same instant twice is no news"),
         Default(Rung.HALTED, 1.0, "as with silence: the mower drives unseen"),
     ),
-    sentence="the receiver's clock hung {value} s behind; {limit} s are allowed",
+    sentence="the receiver's clock or position was {value} s off; {limit} s are allowed",
     read=_read,
     why_unknown=says("the receiver's UTC is missing or went back"),
+    note=_note,
 )

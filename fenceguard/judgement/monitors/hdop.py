@@ -6,7 +6,8 @@ from fenceguard.judgement.types import Rung, Situation
 
 def _read(situation: Situation) -> Reading:
     epoch = situation.epoch
-    return None if epoch is None else epoch.hdop
+    # 0 is what receivers say that do not know.
+    return None if epoch is None else epoch.hdop or None
 
 
 HDOP = Monitor(

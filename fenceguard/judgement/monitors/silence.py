@@ -3,9 +3,16 @@
 from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 
+USUAL_S, SLOWEST_S = 0.2, 1.0
+"""The limits are for a receiver with this time between epochs; a slower one has so much more, up to
+one epoch a second: the speed that its mower is granted keeps the way that it drives meanwhile."""
+
 
 def _read(situation: Situation) -> Reading:
-    return situation.silence_s
+    silence_s, period_s = situation.silence_s, situation.period_s
+    if silence_s is None or period_s is None:
+        return silence_s
+    return silence_s - max(0.0, min(period_s, SLOWEST_S) - USUAL_S)
 
 
 SILENCE = Monitor(

@@ -1,0 +1,170 @@
+"""Belief: what is made of an epoch's position, and how far it is believed.
+
+It puts together the news (is it new, and in time), what the receiver used to tell, the bound, the
+reckoning and the trust. What comes out is one place with one bound: the receiver's own where it is
+trusted; the reach where that is narrower, as in the shade, where a float wanders; and both of them
+where they contradict each other.
+"""
+
+import math
+from typing import NamedTuple
+
+from fenceguard.judgement.bound import Bounds
+from fenceguard.judgement.news import News, Newsroom
+from fenceguard.judgement.parameters import Parameters
+from fenceguard.judgement.reckoning import Place, Reckoning, velocity_of
+from fenceguard.judgement.tells import Learned, Missing, Tells
+from fenceguard.judgement.trust import Reach, Sight, TrustMachine
+from fenceguard.judgement.types import Bound, Evidence, Trust
+from fenceguard.lawn.surface import Surface
+from fenceguard.receiver.epoch import FIXED, Epoch
+
+SPEAKS_S, PERIODS = 1.2, 2.5
+"""A speed vouches for so long, and for so many of the times between two of them."""
+CREEPS = 0.04
+"""With no speed told, the mower has gone at least this share of what it may have gone."""
+
+
+class Believed(NamedTuple):
+    """What is made of an epoch."""
+
+    place: Place | None
+    """Where the antenna would be on level ground; None without a position."""
+    bound: Bound | None
+    at_s: float
+    """The receiver's own time, without the leaps of its clock."""
+    way_m: float
+    """All the way that was reckoned."""
+    fresh: bool
+    """The epoch is an instant of its own, and its position was measured."""
+    utc_lag_s: float | None
+    evidence: Evidence
+
+
+class Belief:
+    """Follows the epochs of one receiver on one lawn."""
+
+    def __init__(self, parameters: Parameters, surface: Surface | None) -> None:
+        self._parameters = parameters.trust
+        self._mount_m = parameters.mower.antenna_height_m or 0.0
+        self._tilt_m = self._mount_m * math.sin(math.radians(parameters.mower.slope_deg))
+        self._surface = surface
+        self._newsroom = Newsroom()
+        self._tells = Tells(parameters.declared)
+        self._bounds = Bounds(parameters.bound)
+        self._reckoning = Reckoning(parameters.trust)
+        self._trust = TrustMachine(parameters.trust)
+
+    def begin(self, now_s: float) -> None:
+        """Know nothing from now on."""
+        self._newsroom.forget()
+        self._reckoning.forget()
+        self._reckoning.unseen.begin(now_s)
+        self.trust_again()
+
+    def trust_again(self) -> None:
+        """A person has looked at the machine: what comes next counts."""
+        self._newsroom.relearn()
+        self._tells.forget()
+        self._bounds.forget()
+        self._trust.forget()
+
+    @property
+    def learned(self) -> Learned:
+        """What is known of the receiver's ways."""
+        return self._tells.learned
+
+    def go_on(self, now_s: float) -> None:
+        """Time has passed under what was granted last."""
+        self._reckoning.unseen.go_on(now_s)
+
+    def granted(self, mps: float) -> None:
+        """How fast the mower may go from now on."""
+        self._reckoning.unseen.granted(mps)
+
+    def hear(self, now_s: float, epoch: Epoch, place: Place | None) -> Believed:
+        """An epoch, and its place in the local frame; None where it has no position."""
+        reckoning = self._reckoning
+        told = reckoning.period_s < math.inf
+        driven_m = reckoning.way.length_m if told else CREEPS * reckoning.unseen.way_m
+        news = self._newsroom.hear(now_s, epoch, driven_m)
+        velocity = velocity_of(epoch, news.at_s)
+        over_mps = None if velocity is None else velocity.mps - self._parameters.top_mps
+        bound, missing = None, None
+        if place is not None:
+            place = self._upright(place)
+            bound = self._bounds.hear(news.at_s, epoch, 0.0 if self._surface else self._tilt_m)
+        if news.fresh:
+            reckoning.hear(news.at_s, velocity)
+            missing = self._tells.hear(news.at_s, epoch)
+            self._judge(news, epoch, place, bound)
+        reach = self._trust.reach(reckoning.way)
+        evidence = self._evidence(news, over_mps, missing, reach)
+        if place is not None:
+            is_sight = self._is_sight(epoch, bound)
+            place, bound = _believed(self._trust.state, is_sight, place, bound, reach)
+        way_m = reckoning.way.length_m
+        return Believed(place, bound, news.at_s, way_m, news.fresh, news.utc_lag_s, evidence)
+
+    def _judge(self, news: News, epoch: Epoch, place: Place | None, bound: Bound | None) -> None:
+        reckoning, parameters = self._reckoning, self._parameters
+        lasts_s = SPEAKS_S
+        if reckoning.period_s < math.inf:
+            lasts_s = max(SPEAKS_S, PERIODS * reckoning.period_s)
+        vouched = parameters.without_speed or reckoning.blind_s <= lasts_s
+        if place is None or bound is None or not self._is_sight(epoch, bound):
+            self._trust.lose(reckoning.way, vouched)
+            return
+        self._trust.see(
+            Sight(news.at_s, place, epoch.altitude_m, bound.radius_m, reckoning.way), vouched
+        )
+
+    def _is_sight(self, epoch: Epoch, bound: Bound | None) -> bool:
+        narrow = bound is not None and bound.radius_m <= self._parameters.anchor_m
+        return narrow and epoch.quality == FIXED
+
+    def _upright(self, place: Place) -> Place:
+        """Where the antenna would be if the ground were level: a slope leans it downhill."""
+        if self._surface is None or not self._mount_m:
+            return place
+        east, north = self._surface.gradient(*place)
+        leaning_m = self._mount_m / math.sqrt(1.0 + east**2 + north**2)
+        return place[0] + leaning_m * east, place[1] + leaning_m * north
+
+    def _evidence(
+        self, news: News, over_mps: float | None, missing: Missing | None, reach: Reach | None
+    ) -> Evidence:
+        excess = self._trust.excess
+        return Evidence(
+            trust=self._trust.state,
+            excess_m=excess.metres if math.isfinite(excess.metres) else None,
+            against=excess.against,
+            reach_m=None if reach is None else reach.radius_m,
+            late_s=news.late_s,
+            leap_s=news.leap_s,
+            same_s=news.same_s,
+            over_mps=over_mps,
+            missing="" if missing is None else missing.name,
+            missing_s=0.0 if missing is None else missing.for_s,
+        )
+
+
+def _believed(
+    state: Trust, is_sight: bool, place: Place, bound: Bound | None, reach: Reach | None
+) -> tuple[Place, Bound | None]:
+    """Place and bound to go by."""
+    if reach is None:
+        return place, bound
+    if state is Trust.DOUBTED and bound is not None:
+        # Whichever of the two is right, the mower is in here.
+        both_m = math.dist(place, reach.place) + reach.radius_m
+        return place, bound._replace(radius_m=max(bound.radius_m, both_m))
+    if is_sight and state is Trust.TRUSTED:
+        return place, bound
+    if bound is None or reach.radius_m < bound.radius_m:
+        return reach.place, _of_reach(reach)
+    return place, bound
+
+
+def _of_reach(reach: Reach) -> Bound:
+    return Bound(0.0, 0.0, 0.0, 0.0, reach.radius_m, 0.0, 0.0, reach.radius_m)

@@ -1,0 +1,296 @@
+"""Reckoning: where speed and course lead, and how far off that may be.
+
+A receiver measures its speed by Doppler shift, apart from its position. Added up, speed and course
+tell how the position must change. That is off by
+
+- a share of the way;
+- half of each change of speed times the time between two speeds, which are independent and add up
+  in squares; a change that the mower cannot make is an error of the speed, and adds up plainly;
+- where epochs are missing between two speeds, how far the mower may have swung out and back;
+- while no speed is told, what the mower may have gained or lost since;
+- a slow speed that is told without a course: it may lead anywhere.
+
+The mower's own grants bound what it can have driven unseen: nothing once the drive line was off and
+the mower has come to rest. A speed that no vehicle can have come to is as good as not told.
+"""
+
+import math
+from collections import deque
+from typing import NamedTuple
+
+from fenceguard.judgement.parameters import TrustParameters
+from fenceguard.receiver.epoch import Epoch
+
+MISSING = 1.5
+"""A step so many times the shortest of the last ones has epochs missing in it."""
+STEPS = 16
+"""Of so many steps the shortest one is looked for."""
+STANDING_MPS = 0.03
+"""Up to here a speed without a course is the noise of a receiver that stands."""
+RESTING_MPS = 0.1
+"""A slower receiver may leave out the course."""
+OVER_MPS = 0.3
+"""A mower that is faster than its grants explain, by more than noise, is not held by them."""
+OUTLIER_MPS2, OUTLIER_MPS = 6.0, 0.5
+"""No vehicle on grass speeds up or brakes harder than that, and that much noise."""
+
+Place = tuple[float, float]
+"""East and north in m in the local frame."""
+
+
+class Velocity(NamedTuple):
+    """A velocity that was told."""
+
+    at_s: float
+    east_mps: float
+    north_mps: float
+    aimless_mps: float
+    """Speed whose direction was not told."""
+
+    @property
+    def mps(self) -> float:
+        """How fast, in whatever direction."""
+        return math.hypot(self.east_mps, self.north_mps) + self.aimless_mps
+
+
+def velocity_of(epoch: Epoch, at_s: float) -> Velocity | None:
+    """The velocity that an epoch tells; None for none. At rest there is no course, none needed."""
+    speed_mps, course_deg = epoch.speed_mps, epoch.course_deg
+    if speed_mps is None or not math.isfinite(speed_mps):
+        return None
+    if course_deg is None or not math.isfinite(course_deg):
+        aimless_mps = max(0.0, speed_mps - STANDING_MPS)
+        return Velocity(at_s, 0.0, 0.0, aimless_mps) if speed_mps < RESTING_MPS else None
+    course = math.radians(course_deg)
+    return Velocity(at_s, speed_mps * math.sin(course), speed_mps * math.cos(course), 0.0)
+
+
+class Way(NamedTuple):
+    """A way that was reckoned."""
+
+    east_m: float = 0.0
+    north_m: float = 0.0
+    length_m: float = 0.0
+    squares_m2: float = 0.0
+    """Squares of independent errors, added up."""
+    plain_m: float = 0.0
+    """Errors that add up as they are."""
+
+    def plus(self, other: "Way") -> "Way":
+        """This way, and then another."""
+        return Way(
+            self.east_m + other.east_m,
+            self.north_m + other.north_m,
+            self.length_m + other.length_m,
+            self.squares_m2 + other.squares_m2,
+            self.plain_m + other.plain_m,
+        )
+
+    def since(self, earlier: "Way") -> "Way":
+        """What was added to an earlier way to make it this one."""
+        return Way(
+            self.east_m - earlier.east_m,
+            self.north_m - earlier.north_m,
+            self.length_m - earlier.length_m,
+            self.squares_m2 - earlier.squares_m2,
+            self.plain_m - earlier.plain_m,
+        )
+
+    def error_m(self, way_error: float) -> float:
+        """How far off the end may be; `way_error` is a share of the way."""
+        return self.plain_m + way_error * self.length_m + math.sqrt(max(0.0, self.squares_m2))
+
+    @property
+    def most_m(self) -> float:
+        """How long it may have been."""
+        return self.length_m + self.plain_m + math.sqrt(max(0.0, self.squares_m2))
+
+
+class _Cap:
+    """The most that the mower can go, by its grants: up at once, down as it brakes."""
+
+    def __init__(self, parameters: TrustParameters) -> None:
+        self._parameters = parameters
+        self.mps = 0.0
+
+    def go_on(self, passed_s: float, slows_s: float, granted_mps: float) -> None:
+        """Time has passed; of that so much since the mower answered to its grant."""
+        if self.mps <= granted_mps or slows_s <= 0.0:
+            return
+        parameters = self._parameters
+        halts = granted_mps <= 0.0
+        slowing_mps2 = parameters.braking_mps2 if halts else parameters.speeding_up_mps2
+        self.mps = max(granted_mps, self.mps - slowing_mps2 * min(passed_s, slows_s))
+
+
+class Unseen:
+    """How far, and for how long, the mower may have driven, by its grants and what speed told.
+
+    Both only ever grow, so that a difference tells of the time between.
+    """
+
+    def __init__(self, parameters: TrustParameters) -> None:
+        self._parameters = parameters
+        self._by_grants = _Cap(parameters)
+        self._at_most = _Cap(parameters)
+        self._now_s = math.nan
+        self._granted_mps = 0.0
+        self._slows_from_s = -math.inf
+        self.way_m = 0.0
+        self.moving_s = 0.0
+
+    @property
+    def allowed_mps(self) -> float:
+        """The fastest that grants explain."""
+        return self._by_grants.mps
+
+    def begin(self, now_s: float) -> None:
+        """What was driven before is not known: it may be at top speed."""
+        self._now_s = now_s
+        self._granted_mps = 0.0
+        self._slows_from_s = now_s + self._parameters.reaction_s
+        self._by_grants.mps = self._at_most.mps = self._parameters.top_mps
+
+    def driven(self, mps: float) -> None:
+        """A speed was told: it is at least that fast."""
+        self._at_most.mps = max(self._at_most.mps, mps)
+
+    def granted(self, mps: float) -> None:
+        """What is granted from now on."""
+        if mps < self._granted_mps:
+            self._slows_from_s = self._now_s + self._parameters.reaction_s
+        self._granted_mps = mps
+        self._by_grants.mps = max(self._by_grants.mps, mps)
+        self._at_most.mps = max(self._at_most.mps, mps)
+
+    def go_on(self, now_s: float) -> None:
+        """Time has passed."""
+        passed_s, self._now_s = now_s - self._now_s, now_s
+        mps = self._at_most.mps
+        if mps <= 0.0:
+            return
+        self.way_m += mps * passed_s
+        self.moving_s += passed_s
+        slows_s = now_s - self._slows_from_s
+        self._by_grants.go_on(passed_s, slows_s, self._granted_mps)
+        self._at_most.go_on(passed_s, slows_s, self._granted_mps)
+
+
+class Reckoning:
+    """Adds up the velocities of one receiver. Times are seconds on any clock, the same for all."""
+
+    def __init__(self, parameters: TrustParameters) -> None:
+        self._top_mps = parameters.top_mps
+        self._speeding_up_mps2 = parameters.speeding_up_mps2
+        self._braking_mps2 = parameters.hardest_mps2
+        self.unseen = Unseen(parameters)
+        self.forget()
+
+    def forget(self) -> None:
+        """Know no velocity. What was reckoned stays as it is."""
+        self._told: Velocity | None = None
+        self._outlier: Velocity | None = None
+        self._steps: deque[float] = deque(maxlen=STEPS)
+        self._at_s = math.nan
+        self._obeyed = True
+        self._begun = self.unseen.way_m, self.unseen.moving_s
+        self._sum = Way()
+        self.way = Way()
+        """All that was reckoned, up to the newest epoch."""
+
+    @property
+    def blind_s(self) -> float:
+        """For how long no speed has been told; inf: never."""
+        return math.inf if self._told is None else self._at_s - self._told.at_s
+
+    @property
+    def period_s(self) -> float:
+        """The shortest of the last times between two speeds; inf while that is not known."""
+        return min(self._steps, default=math.inf)
+
+    def hear(self, at_s: float, velocity: Velocity | None) -> None:
+        """Go on to an epoch, with the velocity that it tells."""
+        self._at_s = at_s
+        unseen = self.unseen
+        told, velocity = self._told, self._plausible(velocity)
+        obeyed, allowed_mps = self._obeyed, unseen.allowed_mps + OVER_MPS
+        if velocity is not None:
+            self._obeyed = velocity.mps <= allowed_mps
+        way_m, moving_s = unseen.way_m - self._begun[0], unseen.moving_s - self._begun[1]
+        if told is not None and not (obeyed and self._obeyed):
+            # What it may have driven is not bounded by its grants.
+            moving_s = at_s - told.at_s
+            way_m = moving_s * max(self._top_mps, told.mps, velocity.mps if velocity else 0.0)
+        if velocity is None:
+            passed_s = moving_s if told is None else min(at_s - told.at_s, moving_s)
+            self.way = self._sum.plus(self._on_its_own(told, passed_s, way_m))
+            return
+        if told is None:
+            self._sum = self._sum.plus(Way(plain_m=way_m))
+        else:
+            self._sum = self._sum.plus(self._between(told, velocity, moving_s, way_m))
+            self._steps.append(at_s - told.at_s)
+        self.way = self._sum
+        self._told = velocity
+        unseen.driven(velocity.mps)
+        self._begun = unseen.way_m, unseen.moving_s
+
+    def _plausible(self, velocity: Velocity | None) -> Velocity | None:
+        """The velocity, unless it is an outlier; a second one like it is none."""
+        if velocity is None:
+            return None
+        for before in (self._told, self._outlier):
+            if before is None:
+                continue
+            most_mps = OUTLIER_MPS + OUTLIER_MPS2 * (velocity.at_s - before.at_s)
+            if math.dist(velocity[1:3], before[1:3]) <= most_mps:
+                self._outlier = None
+                return velocity
+        if self._told is None:
+            return velocity
+        self._outlier = velocity
+        return None
+
+    def _between(self, before: Velocity, after: Velocity, moving_s: float, way_m: float) -> Way:
+        """The way between two velocities."""
+        passed_s = after.at_s - before.at_s
+        missing = passed_s > MISSING * self.period_s
+        if missing:
+            passed_s = min(passed_s, moving_s)
+        east_m = (before.east_mps + after.east_mps) / 2.0 * passed_s
+        north_m = (before.north_mps + after.north_mps) / 2.0 * passed_s
+        length_m = math.hypot(east_m, north_m)
+        changed_mps = math.dist(before[1:3], after[1:3])
+        made_mps = min(changed_mps, self._braking_mps2 * passed_s)
+        off_m = made_mps / 2.0 * passed_s
+        if missing and (length_m > 0.0 or changed_mps > 0.0):
+            off_m = math.hypot(off_m, self._swing_mps2 * passed_s**2 / 4.0)
+            # Whichever way it took, it is no longer than what can have been driven.
+            off_m = min(off_m, max(length_m, way_m - length_m))
+        plain_m = (changed_mps - made_mps) / 2.0 * passed_s
+        plain_m += (before.aimless_mps + after.aimless_mps) / 2.0 * passed_s
+        return Way(east_m, north_m, length_m, off_m**2, plain_m)
+
+    @property
+    def _swing_mps2(self) -> float:
+        """Of a speed that swings out and back: braking, then speeding up again."""
+        up, down = self._speeding_up_mps2, self._braking_mps2
+        return 2.0 * up * down / (up + down)
+
+    def _on_its_own(self, told: Velocity | None, passed_s: float, way_m: float) -> Way:
+        """The way since a velocity was told last: as fast as before, with what may have changed."""
+        if told is None:
+            return Way(plain_m=way_m)
+        mps = math.hypot(told.east_mps, told.north_mps)
+        stops_s = min(passed_s, mps / self._braking_mps2)
+        lost_m = mps * (passed_s - stops_s) + self._braking_mps2 * stops_s**2 / 2.0
+        gained_m = self._speeding_up_mps2 * passed_s**2 / 2.0
+        length_m = mps * passed_s
+        off_m = min(max(lost_m, gained_m), max(length_m, way_m - length_m))
+        return Way(
+            told.east_mps * passed_s,
+            told.north_mps * passed_s,
+            length_m,
+            0.0,
+            off_m + told.aimless_mps * passed_s,
+        )

@@ -1,0 +1,130 @@
+"""What the receiver tells: learned, or declared, and expected from then on.
+
+A field is learned once it has been told a few times, with the shortest time between two tellings.
+It stays away when that time has passed without it, for as long as it could have been told: a course
+while the mower moves, the accuracy of a fix while there is one.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+
+from fenceguard.judgement.reckoning import RESTING_MPS
+from fenceguard.receiver.epoch import FIXED, Epoch
+
+LEARNED = 10
+"""Tellings after which a field is expected."""
+RATE_EPOCHS = 10
+"""Epochs after which their rate is known."""
+
+
+class Field(NamedTuple):
+    """Something that a receiver may tell."""
+
+    name: str
+    value: Callable[[Epoch], float | None]
+    could_be: Callable[[Epoch], bool]
+    """Whether it could be told with this epoch."""
+
+
+def _always(_epoch: Epoch) -> bool:
+    return True
+
+
+def _moves(epoch: Epoch) -> bool:
+    return (epoch.speed_mps or 0.0) > RESTING_MPS
+
+
+def _fixed(epoch: Epoch) -> bool:
+    return epoch.quality == FIXED
+
+
+def sigma_of(epoch: Epoch) -> float | None:
+    """A σ that the receiver states; 0 states nothing."""
+    return epoch.sigma_major_m or epoch.sigma_lat_m or None
+
+
+FIELDS = (
+    Field("speed", lambda epoch: epoch.speed_mps, _always),
+    Field("course", lambda epoch: epoch.course_deg, _moves),
+    Field("heading", lambda epoch: epoch.heading_deg, _fixed),
+    Field("sigma", sigma_of, _fixed),
+    Field("altitude", lambda epoch: epoch.altitude_m, _fixed),
+    Field("height", lambda epoch: epoch.height_m, _fixed),
+)
+NAMES = tuple(field.name for field in FIELDS)
+
+
+class Missing(NamedTuple):
+    """The field that has stayed away longest."""
+
+    name: str
+    for_s: float
+    """Beyond the time from one telling to the next."""
+
+
+class Learned(NamedTuple):
+    """What is known of a receiver's ways."""
+
+    period_s: float | None
+    """From one epoch to the next."""
+    fields: tuple[str, ...]
+    digit_m: float | None
+
+
+class Tells:
+    """Learns what one receiver tells. Times are the receiver's own."""
+
+    def __init__(self, declared: Sequence[str]) -> None:
+        self._declared = tuple(declared)
+        self.forget()
+
+    def forget(self) -> None:
+        """Know what was declared."""
+        self.period_s: float | None = None
+        """The shortest time from one epoch to the next."""
+        self._shortest_s = math.inf
+        self._epochs = 0
+        self._at_s = 0.0
+        self._digit_m: float | None = None
+        self._times = {name: LEARNED if name in self._declared else 0 for name in NAMES}
+        self._every_s = dict.fromkeys(NAMES, math.inf)
+        self._told_at_s: dict[str, float] = {}
+        self._away_s = dict.fromkeys(NAMES, 0.0)
+
+    def hear(self, at_s: float, epoch: Epoch) -> Missing | None:
+        """An epoch; what has stayed away for longer than it used to."""
+        passed_s, self._at_s = at_s - self._at_s, at_s
+        self._epochs += 1
+        if self._epochs > 1 and passed_s > 0.0:
+            self._shortest_s = min(self._shortest_s, passed_s)
+            if self._epochs > RATE_EPOCHS:
+                self.period_s = self._shortest_s
+        self._digit_m = epoch.digit_m
+        missing: Missing | None = None
+        for field in FIELDS:
+            name = field.name
+            if field.value(epoch) is not None:
+                if self._times[name] < LEARNED:
+                    self._learn(name, at_s)
+                self._away_s[name] = 0.0
+            elif self._times[name] >= LEARNED and field.could_be(epoch):
+                self._away_s[name] += passed_s
+                every_s = self._every_s[name]
+                away_s = self._away_s[name] - (every_s if every_s < math.inf else 0.0)
+                if away_s > 0.0 and (missing is None or away_s > missing.for_s):
+                    missing = Missing(name, away_s)
+        return missing
+
+    def _learn(self, name: str, at_s: float) -> None:
+        told_at_s = self._told_at_s.get(name)
+        if told_at_s is not None:
+            self._every_s[name] = min(self._every_s[name], at_s - told_at_s)
+        self._told_at_s[name] = at_s
+        self._times[name] += 1
+
+    @property
+    def learned(self) -> Learned:
+        """What is known so far."""
+        fields = tuple(name for name in NAMES if self._times[name] >= LEARNED)
+        return Learned(self.period_s, fields, self._digit_m)

@@ -1,0 +1,231 @@
+"""Trust: whether the position is believed, and the one place that it is held against.
+
+Theory of operation
+-------------------
+One anchor is kept: the last position that was trusted. From it the reckoning goes on, through
+epochs and through gaps. The **reach** is the place where that leads, with a radius: how far off it
+may be. A position that can be an anchor is a **sight**: fixed, with a narrow bound. Each sight is
+held against the anchor, and against older ones that are kept at ages from one second to a minute,
+twice as far apart each time. So a step is seen as well as a drift, whatever the horizon. What is
+found is the excess: by how much more the position changed than bound and reckoning explain, in the
+plane or in height.
+
+- `unknown`: nothing vouches for the position. There was no sight yet; or no speed is told, so that
+  nothing could contradict; or the reach has grown too wide to tell a right fix from a wrong one.
+- `trusted`: the reach vouches for it. A solution that is not fixed leaves it so, as long as the
+  reach is narrow: the mower is then known to be in the reach, whatever the position says.
+- `doubted`: a sight lay out of reach. That is not forgiven by waiting. The reach goes on from where
+  the contradiction began; it moves, and widens no more.
+
+    from       to         when
+    ---------  ---------  ---------------------------------------------------------------
+    unknown    trusted    the first sight after a start or a reset, with a speed; or in a
+                          narrow reach; or sights that hold, and agree, for a time
+    trusted    unknown    no speed is told any more, or the reach is too wide
+    any        doubted    a sight out of reach
+    doubted    trusted    a sight back in reach; or several fixes, each after a loss of its
+                          own and apart in time, that agree with each other
+    any        unknown    a person resets the mower at the machine
+
+A wide fix is no sight: it neither becomes the anchor nor contradicts one.
+"""
+
+import math
+from collections import deque
+from typing import NamedTuple
+
+from fenceguard.judgement.parameters import TrustParameters
+from fenceguard.judgement.reckoning import Place, Way
+from fenceguard.judgement.types import Trust
+
+SPANS_S = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+"""Ages at which older sights are kept: each from its span to twice as much."""
+HEIGHT_M = 0.4
+"""By so much heights of a fixed receiver differ from one epoch to another, by noise and slopes."""
+KEPT_FIXES = 16
+"""Fixes that are remembered while the position is doubted."""
+
+
+class Sight(NamedTuple):
+    """A fixed position with a narrow bound."""
+
+    at_s: float
+    place: Place
+    altitude_m: float | None
+    bound_m: float
+    way: Way
+    """All that was reckoned up to it."""
+
+
+class Excess(NamedTuple):
+    """By how much a position changed more than can be explained."""
+
+    metres: float
+    against: str
+    """What it contradicts: `step`, `drift`, `reach` or `height`."""
+
+
+NO_EXCESS = Excess(-math.inf, "")
+
+
+class Reach(NamedTuple):
+    """Where the mower can be."""
+
+    place: Place
+    radius_m: float
+
+
+class TrustMachine:
+    """The state, the anchor, and what is kept to hold sights against."""
+
+    def __init__(self, parameters: TrustParameters) -> None:
+        self._parameters = parameters
+        self._slope = math.tan(math.radians(parameters.slope_deg))
+        self.forget()
+
+    def forget(self) -> None:
+        """Know nothing, as at the start, or when a person has looked at the machine."""
+        self.state = Trust.UNKNOWN
+        self.excess = NO_EXCESS
+        self._anchor: Sight | None = None
+        self._older: list[Sight | None] = [None] * len(SPANS_S)
+        self._held: Sight | None = None
+        self._doubt_m = 0.0
+        self._fixes: deque[Sight] = deque(maxlen=KEPT_FIXES)
+        self._lost = True
+
+    def reach(self, way: Way) -> Reach | None:
+        """Where the mower can be when so much has been reckoned; None while nothing is known."""
+        anchor = self._anchor
+        if anchor is None:
+            return None
+        since = way.since(anchor.way)
+        place = anchor.place[0] + since.east_m, anchor.place[1] + since.north_m
+        return Reach(place, anchor.bound_m + since.error_m(self._parameters.way_error))
+
+    def lose(self, way: Way, vouched: bool) -> Trust:
+        """An epoch came that is no sight."""
+        self._lost, self._held = True, None
+        if self.state is Trust.TRUSTED and not (vouched and self._is_narrow(way)):
+            self.state = Trust.UNKNOWN
+        return self.state
+
+    def see(self, sight: Sight, vouched: bool) -> Trust:
+        """A sight; `vouched`: a speed is told, so that it can be contradicted."""
+        after_loss, self._lost = self._lost, False
+        if self.state is Trust.DOUBTED:
+            self._see_doubted(sight, after_loss)
+        else:
+            self._see(sight, vouched)
+        return self.state
+
+    def _see(self, sight: Sight, vouched: bool) -> None:
+        anchor = self._anchor
+        if anchor is None:
+            if vouched:
+                self._trust(sight)
+            return
+        self.excess, against = self._worst(sight, anchor)
+        if self.excess.metres > 0.0:
+            self._doubt(sight, against)
+        elif not vouched:
+            self.state, self._held = Trust.UNKNOWN, None
+        elif self._is_narrow(sight.way) or self._has_held(sight):
+            self._trust(sight)
+        else:
+            self.state = Trust.UNKNOWN
+
+    def _see_doubted(self, sight: Sight, after_loss: bool) -> None:
+        anchor = self._anchor
+        assert anchor is not None
+        since = sight.way.since(anchor.way)
+        off_m = math.dist(
+            sight.place, (anchor.place[0] + since.east_m, anchor.place[1] + since.north_m)
+        )
+        excess_m = max(off_m - self._doubt_m, self._height_excess_m(sight, anchor, since))
+        self.excess = Excess(excess_m, self.excess.against)
+        if excess_m <= 0.0 or (after_loss and self._agrees(sight)):
+            self._start_anew(sight)
+
+    def _start_anew(self, sight: Sight) -> None:
+        self._older = [None] * len(SPANS_S)
+        self._fixes.clear()
+        self._trust(sight)
+
+    def _trust(self, sight: Sight) -> None:
+        """The sight is the anchor from now on; the one before is kept as long as its span says."""
+        self.state, self._held, self.excess = Trust.TRUSTED, None, NO_EXCESS
+        older = self._older
+        for number in range(len(SPANS_S) - 1, -1, -1):
+            kept = older[number]
+            if kept is None or sight.at_s - kept.at_s >= 2.0 * SPANS_S[number]:
+                older[number] = older[number - 1] if number else self._anchor
+        self._anchor = sight
+
+    def _doubt(self, sight: Sight, against: Sight) -> None:
+        """From now on all is held against the sight that this one contradicts."""
+        self.state, self._held = Trust.DOUBTED, None
+        since = sight.way.since(against.way)
+        self._doubt_m = self._tolerance_m(sight, against, since)
+        self._anchor = against
+        self._fixes.clear()
+
+    def _is_narrow(self, way: Way) -> bool:
+        reach = self.reach(way)
+        return reach is not None and reach.radius_m <= self._parameters.reach_m
+
+    def _has_held(self, sight: Sight) -> bool:
+        """Whether sights have agreed for long enough, though no reach vouches for them."""
+        held = self._held
+        if held is None or self._excess(sight, held).metres > 0.0:
+            self._held = sight
+            return False
+        return sight.at_s - held.at_s >= self._parameters.held_s
+
+    def _worst(self, sight: Sight, anchor: Sight) -> tuple[Excess, Sight]:
+        """The greatest excess, and the sight that it is found against."""
+        worst, against = self._excess(sight, anchor), anchor
+        for kept in self._older:
+            if kept is None:
+                break
+            excess = self._excess(sight, kept)
+            if excess.metres > worst.metres:
+                worst, against = excess, kept
+        return worst, against
+
+    def _excess(self, sight: Sight, earlier: Sight) -> Excess:
+        since = sight.way.since(earlier.way)
+        off_m = math.dist(
+            sight.place, (earlier.place[0] + since.east_m, earlier.place[1] + since.north_m)
+        )
+        excess_m = off_m - self._tolerance_m(sight, earlier, since)
+        height_m = self._height_excess_m(sight, earlier, since)
+        if height_m > excess_m:
+            return Excess(height_m, "height")
+        return Excess(excess_m, "step" if earlier is self._anchor else "drift")
+
+    def _tolerance_m(self, sight: Sight, earlier: Sight, since: Way) -> float:
+        """What noise and reckoning explain.
+
+        The errors of the two positions are alike, as they come from the same sky: the worse bound
+        holds their difference.
+        """
+        noise_m = max(sight.bound_m, earlier.bound_m)
+        return noise_m + since.error_m(self._parameters.way_error)
+
+    def _height_excess_m(self, sight: Sight, earlier: Sight, since: Way) -> float:
+        if sight.altitude_m is None or earlier.altitude_m is None:
+            return -math.inf
+        up_m = abs(sight.altitude_m - earlier.altitude_m)
+        return up_m - HEIGHT_M - self._slope * since.most_m
+
+    def _agrees(self, sight: Sight) -> bool:
+        """Whether enough fixes before, each apart in time, agree with this one; it is kept."""
+        parameters = self._parameters
+        agreeing, newer_s = 1, sight.at_s
+        for fix in reversed(self._fixes):
+            apart = newer_s - fix.at_s >= parameters.fixes_apart_s
+            if apart and self._excess(sight, fix).metres <= 0.0:
+                agreeing, newer_s = agreeing + 1, fix.at_s
+        self._fixes.append(sight)
+        return agreeing >= parameters.fixes
