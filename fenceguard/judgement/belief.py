@@ -102,7 +102,7 @@ class Belief:
         evidence = self._evidence(news, over_mps, missing, reach)
         if place is not None:
             is_sight = self._is_sight(epoch, bound)
-            place, bound = _believed(self._trust.state, is_sight, place, bound, reach)
+            place, bound = _believed(self._trust, is_sight, place, bound, reach)
         way_m = reckoning.way.length_m
         return Believed(place, bound, news.at_s, way_m, news.fresh, news.utc_lag_s, evidence)
 
@@ -116,7 +116,10 @@ class Belief:
             self._trust.lose(reckoning.way, vouched)
             return
         self._trust.see(
-            Sight(news.at_s, place, epoch.altitude_m, bound.radius_m, reckoning.way), vouched
+            Sight(
+                news.at_s, place, epoch.altitude_m, bound.radius_m, reckoning.way, reckoning.is_told
+            ),
+            vouched,
         )
 
     def _is_sight(self, epoch: Epoch, bound: Bound | None) -> bool:
@@ -150,16 +153,16 @@ class Belief:
 
 
 def _believed(
-    state: Trust, is_sight: bool, place: Place, bound: Bound | None, reach: Reach | None
+    trust: TrustMachine, is_sight: bool, place: Place, bound: Bound | None, reach: Reach | None
 ) -> tuple[Place, Bound | None]:
     """Place and bound to go by."""
     if reach is None:
         return place, bound
-    if state is Trust.DOUBTED and bound is not None:
+    if trust.strained and bound is not None:
         # Whichever of the two is right, the mower is in here.
         both_m = math.dist(place, reach.place) + reach.radius_m
         return place, bound._replace(radius_m=max(bound.radius_m, both_m))
-    if is_sight and state is Trust.TRUSTED:
+    if is_sight and trust.state is Trust.TRUSTED:
         return place, bound
     if bound is None or reach.radius_m < bound.radius_m:
         return reach.place, _of_reach(reach)

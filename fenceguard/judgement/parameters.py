@@ -42,6 +42,8 @@ class TrustParameters(NamedTuple):
     """Share of the way by which the added-up speed may be off."""
     anchor_m: float
     """A fix with a wider bound is no anchor."""
+    doubt_m: float
+    """A sight that is farther out of reach is doubted."""
     reach_m: float
     """A wider reach does not vouch for a fix."""
     held_s: float

@@ -31,8 +31,8 @@ RESTING_MPS = 0.1
 """A slower receiver may leave out the course."""
 OVER_MPS = 0.3
 """A mower that is faster than its grants explain, by more than noise, is not held by them."""
-OUTLIER_MPS2, OUTLIER_MPS = 6.0, 0.5
-"""No vehicle on grass speeds up or brakes harder than that, and that much noise."""
+NOISE_MPS = 0.3
+"""A speed that changed by more than brakes can, and by this, is an outlier."""
 
 Place = tuple[float, float]
 """East and north in m in the local frame."""
@@ -183,6 +183,7 @@ class Reckoning:
         self._top_mps = parameters.top_mps
         self._speeding_up_mps2 = parameters.speeding_up_mps2
         self._braking_mps2 = parameters.hardest_mps2
+        self._hardest_mps2 = max(parameters.hardest_mps2, parameters.speeding_up_mps2)
         self.unseen = Unseen(parameters)
         self.forget()
 
@@ -202,6 +203,11 @@ class Reckoning:
     def blind_s(self) -> float:
         """For how long no speed has been told; inf: never."""
         return math.inf if self._told is None else self._at_s - self._told.at_s
+
+    @property
+    def is_told(self) -> bool:
+        """Whether the newest epoch told a speed, or none ever did."""
+        return self._told is None or self._told.at_s == self._at_s
 
     @property
     def period_s(self) -> float:
@@ -242,7 +248,7 @@ class Reckoning:
         for before in (self._told, self._outlier):
             if before is None:
                 continue
-            most_mps = OUTLIER_MPS + OUTLIER_MPS2 * (velocity.at_s - before.at_s)
+            most_mps = NOISE_MPS + self._hardest_mps2 * (velocity.at_s - before.at_s)
             if math.dist(velocity[1:3], before[1:3]) <= most_mps:
                 self._outlier = None
                 return velocity

@@ -15,17 +15,20 @@ plane or in height.
 - `trusted`: the reach vouches for it. A solution that is not fixed leaves it so, as long as the
   reach is narrow: the mower is then known to be in the reach, whatever the position says.
 - `doubted`: a sight lay out of reach. That is not forgiven by waiting. The reach goes on from where
-  the contradiction began; it moves, and widens no more.
+  the contradiction began. It moves, and widens by the error of that, not by time.
 
     from       to         when
     ---------  ---------  ---------------------------------------------------------------
     unknown    trusted    the first sight after a start or a reset, with a speed; or in a
                           narrow reach; or sights that hold, and agree, for a time
     trusted    unknown    no speed is told any more, or the reach is too wide
-    any        doubted    a sight out of reach
+    any        doubted    a sight clearly out of reach
     doubted    trusted    a sight back in reach; or several fixes, each after a loss of its
                           own and apart in time, that agree with each other
     any        unknown    a person resets the mower at the machine
+
+A sight that is a little out of reach is not doubted yet, as speeds have errors of their own. But it
+is no anchor either, and the bound holds both of the places that contradict each other.
 
 A wide fix is no sight: it neither becomes the anchor nor contradicts one.
 """
@@ -55,6 +58,8 @@ class Sight(NamedTuple):
     bound_m: float
     way: Way
     """All that was reckoned up to it."""
+    reckoned: bool
+    """A speed was told with it, or none ever was; else the way up to it is a guess."""
 
 
 class Excess(NamedTuple):
@@ -89,23 +94,31 @@ class TrustMachine:
         self.excess = NO_EXCESS
         self._anchor: Sight | None = None
         self._older: list[Sight | None] = [None] * len(SPANS_S)
-        self._held: Sight | None = None
-        self._doubt_m = 0.0
+        self._against: Sight | None = None
+        self._pending: Sight | None = None
+        self._held_s = 0.0
+        self._broken = True
+        self._doubt_plain_m = 0.0
         self._fixes: deque[Sight] = deque(maxlen=KEPT_FIXES)
         self._lost = True
 
     def reach(self, way: Way) -> Reach | None:
         """Where the mower can be when so much has been reckoned; None while nothing is known."""
-        anchor = self._anchor
+        anchor = self._against or self._anchor
         if anchor is None:
             return None
         since = way.since(anchor.way)
         place = anchor.place[0] + since.east_m, anchor.place[1] + since.north_m
         return Reach(place, anchor.bound_m + since.error_m(self._parameters.way_error))
 
+    @property
+    def strained(self) -> bool:
+        """Whether position and reach contradict each other, doubted or not yet."""
+        return self._against is not None
+
     def lose(self, way: Way, vouched: bool) -> Trust:
         """An epoch came that is no sight."""
-        self._lost, self._held = True, None
+        self._lost = self._broken = True
         if self.state is Trust.TRUSTED and not (vouched and self._is_narrow(way)):
             self.state = Trust.UNKNOWN
         return self.state
@@ -126,35 +139,37 @@ class TrustMachine:
                 self._trust(sight)
             return
         self.excess, against = self._worst(sight, anchor)
-        if self.excess.metres > 0.0:
-            self._doubt(sight, against)
-        elif not vouched:
-            self.state, self._held = Trust.UNKNOWN, None
-        elif self._is_narrow(sight.way) or self._has_held(sight):
-            self._trust(sight)
-        else:
+        self._against = against if self.excess.metres > 0.0 else None
+        if sight.reckoned and self.excess.metres > self._parameters.doubt_m:
+            self.state, self._pending = Trust.DOUBTED, None
+            self._doubt_plain_m = sight.way.since(against.way).plain_m
+            self._fixes.clear()
+        elif not vouched or (not self._is_narrow(sight.way) and not self._has_held(sight)):
             self.state = Trust.UNKNOWN
+        elif self.strained or not sight.reckoned:
+            self.state = Trust.TRUSTED
+        else:
+            self._trust(sight)
 
     def _see_doubted(self, sight: Sight, after_loss: bool) -> None:
-        anchor = self._anchor
+        anchor = self._against
         assert anchor is not None
-        since = sight.way.since(anchor.way)
-        off_m = math.dist(
-            sight.place, (anchor.place[0] + since.east_m, anchor.place[1] + since.north_m)
-        )
-        excess_m = max(off_m - self._doubt_m, self._height_excess_m(sight, anchor, since))
+        # What was not reckoned widens the reach no more.
+        way = sight.way._replace(plain_m=anchor.way.plain_m + self._doubt_plain_m)
+        excess_m = self._excess(sight._replace(way=way), anchor).metres
         self.excess = Excess(excess_m, self.excess.against)
-        if excess_m <= 0.0 or (after_loss and self._agrees(sight)):
+        back = excess_m <= 0.0 and self._is_narrow(way)
+        if back or (after_loss and self._agrees(sight)):
             self._start_anew(sight)
 
     def _start_anew(self, sight: Sight) -> None:
-        self._older = [None] * len(SPANS_S)
+        self._older, self._against = [None] * len(SPANS_S), None
         self._fixes.clear()
         self._trust(sight)
 
     def _trust(self, sight: Sight) -> None:
         """The sight is the anchor from now on; the one before is kept as long as its span says."""
-        self.state, self._held, self.excess = Trust.TRUSTED, None, NO_EXCESS
+        self.state, self._pending, self.excess = Trust.TRUSTED, None, NO_EXCESS
         older = self._older
         for number in range(len(SPANS_S) - 1, -1, -1):
             kept = older[number]
@@ -162,25 +177,28 @@ class TrustMachine:
                 older[number] = older[number - 1] if number else self._anchor
         self._anchor = sight
 
-    def _doubt(self, sight: Sight, against: Sight) -> None:
-        """From now on all is held against the sight that this one contradicts."""
-        self.state, self._held = Trust.DOUBTED, None
-        since = sight.way.since(against.way)
-        self._doubt_m = self._tolerance_m(sight, against, since)
-        self._anchor = against
-        self._fixes.clear()
-
     def _is_narrow(self, way: Way) -> bool:
         reach = self.reach(way)
         return reach is not None and reach.radius_m <= self._parameters.reach_m
 
     def _has_held(self, sight: Sight) -> bool:
-        """Whether sights have agreed for long enough, though no reach vouches for them."""
-        held = self._held
-        if held is None or self._excess(sight, held).metres > 0.0:
-            self._held = sight
+        """Whether sights have agreed for long enough, though no reach vouches for them.
+
+        Only the time while they lasted counts.
+        """
+        if not sight.reckoned:
             return False
-        return sight.at_s - held.at_s >= self._parameters.held_s
+        pending, self._pending = self._pending, sight
+        if pending is None or not self._follows(sight, pending):
+            self._held_s = 0.0
+        elif not self._broken:
+            self._held_s += sight.at_s - pending.at_s
+        self._broken = False
+        return self._held_s >= self._parameters.held_s
+
+    def _follows(self, sight: Sight, pending: Sight) -> bool:
+        error_m = sight.way.since(pending.way).error_m(self._parameters.way_error)
+        return error_m <= self._parameters.reach_m and self._excess(sight, pending).metres <= 0.0
 
     def _worst(self, sight: Sight, anchor: Sight) -> tuple[Excess, Sight]:
         """The greatest excess, and the sight that it is found against."""
@@ -225,7 +243,7 @@ class TrustMachine:
         agreeing, newer_s = 1, sight.at_s
         for fix in reversed(self._fixes):
             apart = newer_s - fix.at_s >= parameters.fixes_apart_s
-            if apart and self._excess(sight, fix).metres <= 0.0:
+            if apart and self._excess(sight, fix).metres <= parameters.doubt_m:
                 agreeing, newer_s = agreeing + 1, fix.at_s
         self._fixes.append(sight)
         return agreeing >= parameters.fixes

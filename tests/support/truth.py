@@ -47,7 +47,7 @@ LEAST_RIGHT_UNDOUBTED = 0.9
 
 FASTEST_MPS = 20.0
 """The car reaches 14 m/s."""
-SPEEDING_UP_MPS2 = 4.0
+SPEEDING_UP_MPS2 = 0.5
 """A car pulls away and brakes so."""
 HALF_SIDE_M = 700.0
 """Of the square: 300 m farther than the drive, so that the fence plays no part, yet small enough

@@ -19,8 +19,10 @@ REACH = Monitor(
     worse="above",
     takes=LENGTH_M,
     defaults=(
-        Default(Rung.BLADE_OFF, 0.0, "the bound and the reckoning were already allowed for"),
-        Default(Rung.HALTED, 0.1, "as far as the mower may drive out"),
+        Default(
+            Rung.BLADE_OFF, 0.1, "as trust.doubt_m; bound and reckoning were already allowed for"
+        ),
+        Default(Rung.HALTED, 0.2, "no doubt any more"),
     ),
     sentence="the position lay {value} m beyond where the mower can be; {limit} m are allowed",
     read=_read,
