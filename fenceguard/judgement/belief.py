@@ -19,7 +19,7 @@ from fenceguard.judgement.types import Bound, Evidence, Trust
 from fenceguard.lawn.surface import Surface
 from fenceguard.receiver.epoch import FIXED, Epoch
 
-SPEAKS_S, PERIODS = 1.2, 2.5
+SPEAKS_S, PERIODS = 1.2, 4.0
 """A speed vouches for so long, and for so many of the times between two of them."""
 CREEPS = 0.04
 """With no speed told, the mower has gone at least this share of what it may have gone."""

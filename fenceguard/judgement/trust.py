@@ -125,26 +125,29 @@ class TrustMachine:
 
     def see(self, sight: Sight, vouched: bool) -> Trust:
         """A sight; `vouched`: a speed is told, so that it can be contradicted."""
-        after_loss, self._lost = self._lost, False
+        after_loss = self._lost
+        if sight.reckoned:
+            self._lost = False
         if self.state is Trust.DOUBTED:
             self._see_doubted(sight, after_loss)
         else:
-            self._see(sight, vouched)
+            self._see(sight, vouched, after_loss)
         return self.state
 
-    def _see(self, sight: Sight, vouched: bool) -> None:
+    def _see(self, sight: Sight, vouched: bool, after_loss: bool) -> None:
         anchor = self._anchor
         if anchor is None:
             if vouched:
                 self._trust(sight)
             return
+        goes_on = self.state is Trust.TRUSTED and not after_loss
         self.excess, against = self._worst(sight, anchor)
         self._against = against if self.excess.metres > 0.0 else None
         if sight.reckoned and self.excess.metres > self._parameters.doubt_m:
             self.state, self._pending = Trust.DOUBTED, None
             self._doubt_plain_m = sight.way.since(against.way).plain_m
             self._fixes.clear()
-        elif not vouched or (not self._is_narrow(sight.way) and not self._has_held(sight)):
+        elif not vouched or not (goes_on or self._is_narrow(sight.way) or self._has_held(sight)):
             self.state = Trust.UNKNOWN
         elif self.strained or not sight.reckoned:
             self.state = Trust.TRUSTED
@@ -164,12 +167,12 @@ class TrustMachine:
 
     def _start_anew(self, sight: Sight) -> None:
         self._older, self._against = [None] * len(SPANS_S), None
-        self._fixes.clear()
         self._trust(sight)
 
     def _trust(self, sight: Sight) -> None:
         """The sight is the anchor from now on; the one before is kept as long as its span says."""
         self.state, self._pending, self.excess = Trust.TRUSTED, None, NO_EXCESS
+        self._fixes.clear()
         older = self._older
         for number in range(len(SPANS_S) - 1, -1, -1):
             kept = older[number]
@@ -239,6 +242,8 @@ class TrustMachine:
 
     def _agrees(self, sight: Sight) -> bool:
         """Whether enough fixes before, each apart in time, agree with this one; it is kept."""
+        if not sight.reckoned:
+            return False
         parameters = self._parameters
         agreeing, newer_s = 1, sight.at_s
         for fix in reversed(self._fixes):
