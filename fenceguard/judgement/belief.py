@@ -21,6 +21,8 @@ from fenceguard.receiver.epoch import FIXED, Epoch
 
 SPEAKS_S, PERIODS = 1.2, 4.0
 """A speed vouches for so long, and for so many of the times between two of them."""
+STRAIN = 2.0
+"""So many times what is not explained widens the bound: as much again may have been explained."""
 CREEPS = 0.04
 """With no speed told, the mower has gone at least this share of what it may have gone."""
 
@@ -98,7 +100,7 @@ class Belief:
             reckoning.hear(news.at_s, velocity)
             missing = self._tells.hear(news.at_s, epoch)
             self._judge(news, epoch, place, bound)
-        reach = self._trust.reach(reckoning.way)
+        reach = self._trust.reach(news.at_s, reckoning.way)
         evidence = self._evidence(news, over_mps, missing, reach)
         if place is not None:
             is_sight = self._is_sight(epoch, bound)
@@ -113,7 +115,7 @@ class Belief:
             lasts_s = max(SPEAKS_S, PERIODS * reckoning.period_s)
         vouched = parameters.without_speed or reckoning.blind_s <= lasts_s
         if place is None or bound is None or not self._is_sight(epoch, bound):
-            self._trust.lose(reckoning.way, vouched)
+            self._trust.lose(news.at_s, reckoning.way, vouched)
             return
         self._trust.see(
             Sight(
@@ -158,10 +160,13 @@ def _believed(
     """Place and bound to go by."""
     if reach is None:
         return place, bound
-    if trust.strained and bound is not None:
+    if trust.state is Trust.DOUBTED and bound is not None:
         # Whichever of the two is right, the mower is in here.
         both_m = math.dist(place, reach.place) + reach.radius_m
         return place, bound._replace(radius_m=max(bound.radius_m, both_m))
+    if trust.strained and bound is not None:
+        unexplained_m = STRAIN * trust.excess.likely_m
+        return place, bound._replace(radius_m=bound.radius_m + unexplained_m)
     if is_sight and trust.state is Trust.TRUSTED:
         return place, bound
     if bound is None or reach.radius_m < bound.radius_m:

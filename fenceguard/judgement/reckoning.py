@@ -6,7 +6,8 @@ tell how the position must change. That is off by
 - a share of the way;
 - half of each change of speed times the time between two speeds, which are independent and add up
   in squares; a change that the mower cannot make is an error of the speed, and adds up plainly;
-- where epochs are missing between two speeds, how far the mower may have swung out and back;
+- where epochs are missing between two speeds, what the mower may have done otherwise than its
+  grants had it do, and at worst how far it may have swung out and back;
 - while no speed is told, what the mower may have gained or lost since;
 - a slow speed that is told without a course: it may lead anywhere.
 
@@ -29,6 +30,10 @@ STANDING_MPS = 0.03
 """Up to here a speed without a course is the noise of a receiver that stands."""
 RESTING_MPS = 0.1
 """A slower receiver may leave out the course."""
+CRUISES = 0.8
+"""A mower at this share of its granted speed cruises; a slower one is up to something."""
+ACROSS = 0.1
+"""Share of a way that was not seen by which such a mower is likely to be off to a side."""
 OVER_MPS = 0.3
 """A mower that is faster than its grants explain, by more than noise, is not held by them."""
 NOISE_MPS = 0.3
@@ -66,15 +71,19 @@ def velocity_of(epoch: Epoch, at_s: float) -> Velocity | None:
 
 
 class Way(NamedTuple):
-    """A way that was reckoned."""
+    """A way that was reckoned. Each error is how far its end may be off."""
 
     east_m: float = 0.0
     north_m: float = 0.0
     length_m: float = 0.0
-    squares_m2: float = 0.0
-    """Squares of independent errors, added up."""
+    east_m2: float = 0.0
+    north_m2: float = 0.0
+    both_m2: float = 0.0
+    """Independent errors, added up as a covariance: towards east, north, and of both."""
     plain_m: float = 0.0
     """Errors that add up as they are."""
+    unlikely_m: float = 0.0
+    """What comes on top at worst, where speeds are missing."""
 
     def plus(self, other: "Way") -> "Way":
         """This way, and then another."""
@@ -82,8 +91,11 @@ class Way(NamedTuple):
             self.east_m + other.east_m,
             self.north_m + other.north_m,
             self.length_m + other.length_m,
-            self.squares_m2 + other.squares_m2,
+            self.east_m2 + other.east_m2,
+            self.north_m2 + other.north_m2,
+            self.both_m2 + other.both_m2,
             self.plain_m + other.plain_m,
+            self.unlikely_m + other.unlikely_m,
         )
 
     def since(self, earlier: "Way") -> "Way":
@@ -92,18 +104,31 @@ class Way(NamedTuple):
             self.east_m - earlier.east_m,
             self.north_m - earlier.north_m,
             self.length_m - earlier.length_m,
-            self.squares_m2 - earlier.squares_m2,
+            self.east_m2 - earlier.east_m2,
+            self.north_m2 - earlier.north_m2,
+            self.both_m2 - earlier.both_m2,
             self.plain_m - earlier.plain_m,
+            self.unlikely_m - earlier.unlikely_m,
         )
 
+    def likely_m(self, way_error: float, east: float, north: float) -> float:
+        """How far off the end is likely to be at most in a direction, which is a unit vector.
+
+        `way_error` is a share of the way.
+        """
+        square_m2 = east * east * self.east_m2 + north * north * self.north_m2
+        square_m2 += 2.0 * east * north * self.both_m2
+        return self.plain_m + way_error * self.length_m + math.sqrt(max(0.0, square_m2))
+
     def error_m(self, way_error: float) -> float:
-        """How far off the end may be; `way_error` is a share of the way."""
-        return self.plain_m + way_error * self.length_m + math.sqrt(max(0.0, self.squares_m2))
+        """How far off the end may be at worst, in any direction."""
+        widest_m = math.sqrt(max(0.0, self.east_m2 + self.north_m2))
+        return self.plain_m + way_error * self.length_m + widest_m + self.unlikely_m
 
     @property
     def most_m(self) -> float:
         """How long it may have been."""
-        return self.length_m + self.plain_m + math.sqrt(max(0.0, self.squares_m2))
+        return self.length_m + self.error_m(0.0)
 
 
 class _Cap:
@@ -136,8 +161,13 @@ class Unseen:
         self._now_s = math.nan
         self._granted_mps = 0.0
         self._slows_from_s = -math.inf
+        self._coasting = _Cap(parameters)
         self.way_m = 0.0
         self.moving_s = 0.0
+        self.coasted_m = 0.0
+        """How far it has gone since a speed was told, if it did as its grants had it do."""
+        self.granted_before_mps = 0.0
+        """What was granted when a speed was told last."""
 
     @property
     def allowed_mps(self) -> float:
@@ -152,8 +182,10 @@ class Unseen:
         self._by_grants.mps = self._at_most.mps = self._parameters.top_mps
 
     def driven(self, mps: float) -> None:
-        """A speed was told: it is at least that fast."""
+        """A speed was told."""
         self._at_most.mps = max(self._at_most.mps, mps)
+        self._coasting.mps, self.coasted_m = mps, 0.0
+        self.granted_before_mps = self._granted_mps
 
     def granted(self, mps: float) -> None:
         """What is granted from now on."""
@@ -171,9 +203,11 @@ class Unseen:
             return
         self.way_m += mps * passed_s
         self.moving_s += passed_s
+        self.coasted_m += self._coasting.mps * passed_s
         slows_s = now_s - self._slows_from_s
         self._by_grants.go_on(passed_s, slows_s, self._granted_mps)
         self._at_most.go_on(passed_s, slows_s, self._granted_mps)
+        self._coasting.go_on(passed_s, slows_s, self._granted_mps)
 
 
 class Reckoning:
@@ -260,22 +294,63 @@ class Reckoning:
     def _between(self, before: Velocity, after: Velocity, moving_s: float, way_m: float) -> Way:
         """The way between two velocities."""
         passed_s = after.at_s - before.at_s
-        missing = passed_s > MISSING * self.period_s
-        if missing:
-            passed_s = min(passed_s, moving_s)
+        if passed_s > MISSING * self.period_s:
+            return self._across(before, after, min(passed_s, moving_s), way_m)
         east_m = (before.east_mps + after.east_mps) / 2.0 * passed_s
         north_m = (before.north_mps + after.north_mps) / 2.0 * passed_s
-        length_m = math.hypot(east_m, north_m)
-        changed_mps = math.dist(before[1:3], after[1:3])
-        made_mps = min(changed_mps, self._braking_mps2 * passed_s)
-        off_m = made_mps / 2.0 * passed_s
-        if missing and (length_m > 0.0 or changed_mps > 0.0):
-            off_m = math.hypot(off_m, self._swing_mps2 * passed_s**2 / 4.0)
-            # Whichever way it took, it is no longer than what can have been driven.
-            off_m = min(off_m, max(length_m, way_m - length_m))
-        plain_m = (changed_mps - made_mps) / 2.0 * passed_s
-        plain_m += (before.aimless_mps + after.aimless_mps) / 2.0 * passed_s
-        return Way(east_m, north_m, length_m, off_m**2, plain_m)
+        # The error lies along the change of the speed.
+        off_east_m = (after.east_mps - before.east_mps) / 2.0 * passed_s
+        off_north_m = (after.north_mps - before.north_mps) / 2.0 * passed_s
+        off_m, most_m = math.hypot(off_east_m, off_north_m), self._hardest_mps2 * passed_s**2 / 2.0
+        plain_m = (before.aimless_mps + after.aimless_mps) / 2.0 * passed_s
+        if off_m > most_m:
+            plain_m += off_m - most_m
+            off_east_m, off_north_m = most_m / off_m * off_east_m, most_m / off_m * off_north_m
+        return Way(
+            east_m,
+            north_m,
+            math.hypot(east_m, north_m),
+            off_east_m**2,
+            off_north_m**2,
+            off_east_m * off_north_m,
+            plain_m,
+        )
+
+    def _across(self, before: Velocity, after: Velocity, passed_s: float, way_m: float) -> Way:
+        """The way between two velocities with epochs missing between them.
+
+        A mower that cruised is likely to have gone on, slowing down as its grants had it, or of its
+        own accord: so it is known better across its way than along it. What a slower one was up to
+        is not known. It may have stopped, turned, or started.
+        """
+        unseen, mps = self.unseen, math.hypot(before.east_mps, before.north_mps)
+        swung_m = self._swing_mps2 * passed_s**2 / 4.0
+        aimless_m = (before.aimless_mps + after.aimless_mps) / 2.0 * passed_s
+        east_m = (before.east_mps + after.east_mps) / 2.0 * passed_s
+        north_m = (before.north_mps + after.north_mps) / 2.0 * passed_s
+        if mps < RESTING_MPS or mps < CRUISES * unseen.granted_before_mps:
+            length_m = math.hypot(east_m, north_m)
+            off_m = math.hypot(math.dist(before[1:3], after[1:3]) / 2.0 * passed_s, swung_m)
+            square_m2 = min(off_m, max(length_m, way_m - length_m)) ** 2 / 2.0
+            return Way(east_m, north_m, length_m, square_m2, square_m2, 0.0, aimless_m)
+        east, north = before.east_mps / mps, before.north_mps / mps
+        ahead_mps = east * after.east_mps + north * after.north_mps
+        aside_mps = east * after.north_mps - north * after.east_mps
+        # As far as its grants had it go, or as the two speeds say, or anything between.
+        most_m = max(unseen.coasted_m, (mps + ahead_mps) / 2.0 * passed_s)
+        least_m = min(unseen.coasted_m / 2.0, (mps + ahead_mps) / 2.0 * passed_s)
+        length_m, along_m = (most_m + least_m) / 2.0, (most_m - least_m) / 2.0
+        across_m = ACROSS * length_m + abs(aside_mps) / 2.0 * passed_s
+        return Way(
+            length_m * east - aside_mps / 2.0 * passed_s * north,
+            length_m * north + aside_mps / 2.0 * passed_s * east,
+            length_m,
+            (along_m * east) ** 2 + (across_m * north) ** 2,
+            (along_m * north) ** 2 + (across_m * east) ** 2,
+            (along_m**2 - across_m**2) * east * north,
+            aimless_m,
+            min(swung_m, max(length_m, way_m - length_m)),
+        )
 
     @property
     def _swing_mps2(self) -> float:
@@ -297,6 +372,5 @@ class Reckoning:
             told.east_mps * passed_s,
             told.north_mps * passed_s,
             length_m,
-            0.0,
-            off_m + told.aimless_mps * passed_s,
+            plain_m=off_m + told.aimless_mps * passed_s,
         )

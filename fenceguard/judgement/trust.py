@@ -43,6 +43,14 @@ from fenceguard.judgement.types import Trust
 
 SPANS_S = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 """Ages at which older sights are kept: each from its span to twice as much."""
+NOISE_M, WALK_M = 0.02, 0.02
+"""Usual differences between position and reckoning: of positions, and of speeds after a second."""
+LEARNS_S = 60.0
+"""Over this time it is learned what is usual."""
+TIMES = 3.0
+"""So many times what is usual occurs once in 8,000: exp(-9), by the Rayleigh distribution."""
+MOST_TIMES = 3.0
+"""No receiver may be so many times worse than is usual."""
 HEIGHT_M = 0.4
 """By so much heights of a fixed receiver differ from one epoch to another, by noise and slopes."""
 KEPT_FIXES = 16
@@ -63,14 +71,22 @@ class Sight(NamedTuple):
 
 
 class Excess(NamedTuple):
-    """By how much a position changed more than can be explained."""
+    """By how much a position changed more than is explained."""
 
+    likely_m: float
+    """By what is likely."""
     metres: float
+    """By what is possible."""
     against: str
-    """What it contradicts: `step`, `drift`, `reach` or `height`."""
+    """What it contradicts: `step`, `drift` or `height`."""
+
+    @property
+    def rank(self) -> tuple[float, float]:
+        """What is not possible is worse than what is not likely."""
+        return max(0.0, self.metres), self.likely_m
 
 
-NO_EXCESS = Excess(-math.inf, "")
+NO_EXCESS = Excess(-math.inf, -math.inf, "")
 
 
 class Reach(NamedTuple):
@@ -80,12 +96,41 @@ class Reach(NamedTuple):
     radius_m: float
 
 
+class Usual:
+    """What differences between position and reckoning are usual, for each age of the earlier one.
+
+    Positions have noise, and speeds have noise that adds up with time. How much is learned, as
+    receivers differ tenfold in it.
+    """
+
+    def __init__(self) -> None:
+        self._squares_m2 = [NOISE_M**2 + WALK_M**2 * 1.5 * span_s for span_s in (0.0, *SPANS_S)]
+        self._most_m2 = [MOST_TIMES**2 * square_m2 for square_m2 in self._squares_m2]
+
+    def learn(self, level: int, off_m: float, passed_s: float) -> None:
+        """A difference to the sight of a level: 0 is the anchor, and then those of the spans."""
+        share = min(1.0, passed_s / LEARNS_S)
+        square_m2 = self._squares_m2[level]
+        square_m2 += share * (off_m**2 - square_m2)
+        self._squares_m2[level] = min(square_m2, self._most_m2[level])
+
+    def noise_m(self, level: int) -> float:
+        """The greatest difference that is still usual."""
+        return TIMES * math.sqrt(self._squares_m2[level])
+
+    def walked_m(self, age_s: float) -> float:
+        """The same for the reckoning alone, however long ago it began."""
+        last_s = 1.5 * SPANS_S[-1]
+        return TIMES * math.sqrt(self._squares_m2[-1] * min(age_s / last_s, 1e4))
+
+
 class TrustMachine:
     """The state, the anchor, and what is kept to hold sights against."""
 
     def __init__(self, parameters: TrustParameters) -> None:
         self._parameters = parameters
         self._slope = math.tan(math.radians(parameters.slope_deg))
+        self._usual = Usual()
         self.forget()
 
     def forget(self) -> None:
@@ -102,24 +147,25 @@ class TrustMachine:
         self._fixes: deque[Sight] = deque(maxlen=KEPT_FIXES)
         self._lost = True
 
-    def reach(self, way: Way) -> Reach | None:
+    def reach(self, at_s: float, way: Way) -> Reach | None:
         """Where the mower can be when so much has been reckoned; None while nothing is known."""
         anchor = self._against or self._anchor
         if anchor is None:
             return None
         since = way.since(anchor.way)
         place = anchor.place[0] + since.east_m, anchor.place[1] + since.north_m
-        return Reach(place, anchor.bound_m + since.error_m(self._parameters.way_error))
+        radius_m = anchor.bound_m + since.error_m(self._parameters.way_error)
+        return Reach(place, radius_m + self._usual.walked_m(at_s - anchor.at_s))
 
     @property
     def strained(self) -> bool:
         """Whether position and reach contradict each other, doubted or not yet."""
         return self._against is not None
 
-    def lose(self, way: Way, vouched: bool) -> Trust:
+    def lose(self, at_s: float, way: Way, vouched: bool) -> Trust:
         """An epoch came that is no sight."""
         self._lost = self._broken = True
-        if self.state is Trust.TRUSTED and not (vouched and self._is_narrow(way)):
+        if self.state is Trust.TRUSTED and not (vouched and self._is_narrow(at_s, way)):
             self.state = Trust.UNKNOWN
         return self.state
 
@@ -142,16 +188,19 @@ class TrustMachine:
             return
         goes_on = self.state is Trust.TRUSTED and not after_loss
         self.excess, against = self._worst(sight, anchor)
-        self._against = against if self.excess.metres > 0.0 else None
+        self._against = against if self.excess.likely_m > 0.0 else None
         if sight.reckoned and self.excess.metres > self._parameters.doubt_m:
             self.state, self._pending = Trust.DOUBTED, None
             self._doubt_plain_m = sight.way.since(against.way).plain_m
             self._fixes.clear()
-        elif not vouched or not (goes_on or self._is_narrow(sight.way) or self._has_held(sight)):
+        elif not vouched or not (
+            goes_on or self._is_narrow(sight.at_s, sight.way) or self._has_held(sight)
+        ):
             self.state = Trust.UNKNOWN
         elif self.strained or not sight.reckoned:
             self.state = Trust.TRUSTED
         else:
+            self._learn(sight, anchor)
             self._trust(sight)
 
     def _see_doubted(self, sight: Sight, after_loss: bool) -> None:
@@ -159,9 +208,9 @@ class TrustMachine:
         assert anchor is not None
         # What was not reckoned widens the reach no more.
         way = sight.way._replace(plain_m=anchor.way.plain_m + self._doubt_plain_m)
-        excess_m = self._excess(sight._replace(way=way), anchor).metres
-        self.excess = Excess(excess_m, self.excess.against)
-        back = excess_m <= 0.0 and self._is_narrow(way)
+        excess = self._excess(sight._replace(way=way), anchor)
+        self.excess = excess._replace(against=self.excess.against)
+        back = excess.likely_m <= 0.0 and self._is_narrow(sight.at_s, way)
         if back or (after_loss and self._agrees(sight)):
             self._start_anew(sight)
 
@@ -180,8 +229,8 @@ class TrustMachine:
                 older[number] = older[number - 1] if number else self._anchor
         self._anchor = sight
 
-    def _is_narrow(self, way: Way) -> bool:
-        reach = self.reach(way)
+    def _is_narrow(self, at_s: float, way: Way) -> bool:
+        reach = self.reach(at_s, way)
         return reach is not None and reach.radius_m <= self._parameters.reach_m
 
     def _has_held(self, sight: Sight) -> bool:
@@ -205,34 +254,45 @@ class TrustMachine:
 
     def _worst(self, sight: Sight, anchor: Sight) -> tuple[Excess, Sight]:
         """The greatest excess, and the sight that it is found against."""
-        worst, against = self._excess(sight, anchor), anchor
-        for kept in self._older:
+        worst, against = self._excess(sight, anchor, 0), anchor
+        for number, kept in enumerate(self._older):
             if kept is None:
                 break
-            excess = self._excess(sight, kept)
-            if excess.metres > worst.metres:
+            excess = self._excess(sight, kept, number + 1)
+            if excess.rank > worst.rank:
                 worst, against = excess, kept
         return worst, against
 
-    def _excess(self, sight: Sight, earlier: Sight) -> Excess:
-        since = sight.way.since(earlier.way)
-        off_m = math.dist(
-            sight.place, (earlier.place[0] + since.east_m, earlier.place[1] + since.north_m)
-        )
-        excess_m = off_m - self._tolerance_m(sight, earlier, since)
-        height_m = self._height_excess_m(sight, earlier, since)
-        if height_m > excess_m:
-            return Excess(height_m, "height")
-        return Excess(excess_m, "step" if earlier is self._anchor else "drift")
+    def _learn(self, sight: Sight, anchor: Sight) -> None:
+        """What is usual, from a sight that nothing contradicts."""
+        passed_s = sight.at_s - anchor.at_s
+        for level, kept in enumerate((anchor, *self._older)):
+            if kept is None:
+                break
+            if not sight.way.since(kept.way).unlikely_m:
+                self._usual.learn(level, _off_m(sight, kept), passed_s)
 
-    def _tolerance_m(self, sight: Sight, earlier: Sight, since: Way) -> float:
-        """What noise and reckoning explain.
+    def _excess(self, sight: Sight, earlier: Sight, level: int | None = None) -> Excess:
+        """By how much a sight lies out of the reach of an earlier one.
 
         The errors of the two positions are alike, as they come from the same sky: the worse bound
         holds their difference.
         """
+        since = sight.way.since(earlier.way)
         noise_m = max(sight.bound_m, earlier.bound_m)
-        return noise_m + since.error_m(self._parameters.way_error)
+        if level is None:
+            noise_m += self._usual.walked_m(sight.at_s - earlier.at_s)
+        else:
+            noise_m = max(noise_m, self._usual.noise_m(level))
+        east_m = sight.place[0] - earlier.place[0] - since.east_m
+        north_m = sight.place[1] - earlier.place[1] - since.north_m
+        off_m = math.hypot(east_m, north_m) or 1.0
+        likely_m = since.likely_m(self._parameters.way_error, east_m / off_m, north_m / off_m)
+        likely_m = math.hypot(east_m, north_m) - noise_m - likely_m
+        height_m = self._height_excess_m(sight, earlier, since)
+        if height_m > likely_m:
+            return Excess(height_m, height_m, "height")
+        return Excess(likely_m, likely_m - since.unlikely_m, "drift" if level else "step")
 
     def _height_excess_m(self, sight: Sight, earlier: Sight, since: Way) -> float:
         if sight.altitude_m is None or earlier.altitude_m is None:
@@ -252,3 +312,10 @@ class TrustMachine:
                 agreeing, newer_s = agreeing + 1, fix.at_s
         self._fixes.append(sight)
         return agreeing >= parameters.fixes
+
+
+def _off_m(sight: Sight, earlier: Sight) -> float:
+    """How far a sight is from where the reckoning leads from an earlier one."""
+    since = sight.way.since(earlier.way)
+    end = earlier.place[0] + since.east_m, earlier.place[1] + since.north_m
+    return math.dist(sight.place, end)

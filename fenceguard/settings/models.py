@@ -167,7 +167,7 @@ class StoppingSettings(Model):
 class TrustSettings(Model):
     """How positions are held against what speed, course and grants explain."""
 
-    way_error: Annotated[float, _number(0.0, 0.5)] = 0.02
+    way_error: Annotated[float, _number(0.0, 0.5)] = 0.01
     anchor_m: Annotated[float, _number(0.02, 5.0)] = 0.3
     doubt_m: Annotated[float, _number(0.0, 1.0)] = 0.1
     reach_m: Annotated[float, _number(0.1, 50.0)] = 2.0
