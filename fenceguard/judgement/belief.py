@@ -23,7 +23,7 @@ SPEAKS_S, PERIODS = 1.2, 4.0
 """A speed vouches for so long, and for so many of the times between two of them."""
 STRAIN = 2.0
 """So many times what is not explained widens the bound: as much again may have been explained."""
-CREEPS = 0.04
+CREEPS = 0.1
 """With no speed told, the mower has gone at least this share of what it may have gone."""
 
 
@@ -88,8 +88,10 @@ class Belief:
         """An epoch, and its place in the local frame; None where it has no position."""
         reckoning = self._reckoning
         told = reckoning.period_s < math.inf
-        driven_m = reckoning.way.length_m if told else CREEPS * reckoning.unseen.way_m
-        news = self._newsroom.hear(now_s, epoch, driven_m)
+        gone_m = reckoning.way.east_m, reckoning.way.north_m
+        if not told:
+            gone_m = CREEPS * reckoning.unseen.way_m, 0.0
+        news = self._newsroom.hear(now_s, epoch, gone_m)
         velocity = velocity_of(epoch, news.at_s)
         over_mps = None if velocity is None else velocity.mps - self._parameters.top_mps
         bound, missing = None, None

@@ -25,6 +25,13 @@ FINE_M = 0.002
 """Digits as fine as this differ from one epoch to the next by noise alone."""
 
 
+WENT_M = 0.05
+"""What the noise of a speed adds up to in a few seconds."""
+
+Gone = tuple[float, float]
+"""Towards east and north in m."""
+
+
 class News(NamedTuple):
     """What one epoch is worth as news."""
 
@@ -54,7 +61,7 @@ class Newsroom:
         self._advanced_at_s = math.nan
         self._at_s = 0.0
         self._place: tuple[float | None, float | None] = None, None
-        self._way_m = 0.0
+        self._gone_m: Gone = (0.0, 0.0)
         self._changed_at_s = 0.0
         self.relearn()
 
@@ -62,8 +69,8 @@ class Newsroom:
         """The next epoch is the promptest one."""
         self._promptest_s = self._settled_s = math.inf
 
-    def hear(self, now_s: float, epoch: Epoch, driven_m: float) -> News:
-        """An epoch has arrived; `driven_m` is the way so far that the mower must have gone."""
+    def hear(self, now_s: float, epoch: Epoch, gone_m: Gone) -> News:
+        """An epoch has arrived; `gone_m` is where the mower must have gone so far."""
         if math.isnan(self._now_s):
             self._utc_s, self._advanced_at_s, self._now_s = -math.inf, now_s, now_s
         passed_s, step_s = now_s - self._now_s, epoch.utc_s - self._utc_s
@@ -73,7 +80,7 @@ class Newsroom:
         if back or step_s > 0.0:
             self._utc_s, self._advanced_at_s = epoch.utc_s, now_s
         self._at_s += passed_s if back or leap_s > 0.0 or step_s == math.inf else step_s
-        same_s = self._same_s(epoch, driven_m)
+        same_s = self._same_s(epoch, gone_m)
         return News(
             self._at_s,
             (back or step_s > 0.0) and same_s == 0.0,
@@ -98,14 +105,14 @@ class Newsroom:
         self._settled_s = lag_s
         return leap_s
 
-    def _same_s(self, epoch: Epoch, driven_m: float) -> float:
+    def _same_s(self, epoch: Epoch, gone_m: Gone) -> float:
         place = epoch.lat_deg, epoch.lon_deg
         if place != self._place or None in place:
-            self._place, self._way_m, self._changed_at_s = place, driven_m, self._at_s
+            self._place, self._gone_m, self._changed_at_s = place, gone_m, self._at_s
             return 0.0
         step_m = epoch.digit_m
-        if step_m is None or step_m > FINE_M:
-            least_m = 2.0 * (step_m or 0.0)
-            if step_m is None or driven_m - self._way_m <= least_m:
-                return 0.0
+        if step_m is None:
+            return 0.0
+        if step_m > FINE_M and math.dist(gone_m, self._gone_m) <= WENT_M + 2.0 * step_m:
+            return 0.0
         return max(self._at_s - self._changed_at_s, 1e-3)

@@ -34,6 +34,7 @@ A wide fix is no sight: it neither becomes the anchor nor contradicts one.
 """
 
 import math
+from bisect import bisect
 from collections import deque
 from typing import NamedTuple
 
@@ -45,12 +46,12 @@ SPANS_S = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 """Ages at which older sights are kept: each from its span to twice as much."""
 NOISE_M, WALK_M = 0.02, 0.02
 """Usual differences between position and reckoning: of positions, and of speeds after a second."""
-LEARNS_S = 60.0
-"""Over this time it is learned what is usual."""
+CALMER_S, WORSE_S = 60.0, 600.0
+"""Over these times it is learned that less is usual, or more: a drift must not become usual."""
 TIMES = 3.0
 """So many times what is usual occurs once in 8,000: exp(-9), by the Rayleigh distribution."""
-MOST_TIMES = 3.0
-"""No receiver may be so many times worse than is usual."""
+MOST_TIMES = 1.5
+"""So many times worse than these a receiver may be."""
 HEIGHT_M = 0.4
 """By so much heights of a fixed receiver differ from one epoch to another, by noise and slopes."""
 KEPT_FIXES = 16
@@ -97,7 +98,7 @@ class Reach(NamedTuple):
 
 
 class Usual:
-    """What differences between position and reckoning are usual, for each age of the earlier one.
+    """What differences between position and reckoning are usual, by the age of the earlier one.
 
     Positions have noise, and speeds have noise that adds up with time. How much is learned, as
     receivers differ tenfold in it.
@@ -107,21 +108,18 @@ class Usual:
         self._squares_m2 = [NOISE_M**2 + WALK_M**2 * 1.5 * span_s for span_s in (0.0, *SPANS_S)]
         self._most_m2 = [MOST_TIMES**2 * square_m2 for square_m2 in self._squares_m2]
 
-    def learn(self, level: int, off_m: float, passed_s: float) -> None:
-        """A difference to the sight of a level: 0 is the anchor, and then those of the spans."""
-        share = min(1.0, passed_s / LEARNS_S)
+    def learn(self, age_s: float, off_m: float, passed_s: float) -> None:
+        """A difference to a sight of an age; `passed_s` since the last one was learned."""
+        level = bisect(SPANS_S, age_s)
         square_m2 = self._squares_m2[level]
-        square_m2 += share * (off_m**2 - square_m2)
+        more_m2 = off_m**2 - square_m2
+        square_m2 += min(1.0, passed_s / (WORSE_S if more_m2 > 0.0 else CALMER_S)) * more_m2
         self._squares_m2[level] = min(square_m2, self._most_m2[level])
 
-    def noise_m(self, level: int) -> float:
+    def noise_m(self, age_s: float) -> float:
         """The greatest difference that is still usual."""
-        return TIMES * math.sqrt(self._squares_m2[level])
-
-    def walked_m(self, age_s: float) -> float:
-        """The same for the reckoning alone, however long ago it began."""
-        last_s = 1.5 * SPANS_S[-1]
-        return TIMES * math.sqrt(self._squares_m2[-1] * min(age_s / last_s, 1e4))
+        longer = max(1.0, age_s / (2.0 * SPANS_S[-1]))
+        return TIMES * math.sqrt(self._squares_m2[bisect(SPANS_S, age_s)] * longer)
 
 
 class TrustMachine:
@@ -140,6 +138,7 @@ class TrustMachine:
         self._anchor: Sight | None = None
         self._older: list[Sight | None] = [None] * len(SPANS_S)
         self._against: Sight | None = None
+        self._strained_s = math.inf
         self._pending: Sight | None = None
         self._held_s = 0.0
         self._broken = True
@@ -154,8 +153,8 @@ class TrustMachine:
             return None
         since = way.since(anchor.way)
         place = anchor.place[0] + since.east_m, anchor.place[1] + since.north_m
-        radius_m = anchor.bound_m + since.error_m(self._parameters.way_error)
-        return Reach(place, radius_m + self._usual.walked_m(at_s - anchor.at_s))
+        noise_m = max(anchor.bound_m, self._usual.noise_m(at_s - anchor.at_s))
+        return Reach(place, noise_m + since.error_m(self._parameters.way_error))
 
     @property
     def strained(self) -> bool:
@@ -188,7 +187,10 @@ class TrustMachine:
             return
         goes_on = self.state is Trust.TRUSTED and not after_loss
         self.excess, against = self._worst(sight, anchor)
-        self._against = against if self.excess.likely_m > 0.0 else None
+        if self.excess.likely_m > 0.0:
+            self._against, self._strained_s = against, min(self._strained_s, sight.at_s)
+        else:
+            self._against, self._strained_s = None, math.inf
         if sight.reckoned and self.excess.metres > self._parameters.doubt_m:
             self.state, self._pending = Trust.DOUBTED, None
             self._doubt_plain_m = sight.way.since(against.way).plain_m
@@ -215,7 +217,8 @@ class TrustMachine:
             self._start_anew(sight)
 
     def _start_anew(self, sight: Sight) -> None:
-        self._older, self._against = [None] * len(SPANS_S), None
+        self._older = [None] * len(SPANS_S)
+        self._against, self._strained_s = None, math.inf
         self._trust(sight)
 
     def _trust(self, sight: Sight) -> None:
@@ -254,36 +257,33 @@ class TrustMachine:
 
     def _worst(self, sight: Sight, anchor: Sight) -> tuple[Excess, Sight]:
         """The greatest excess, and the sight that it is found against."""
-        worst, against = self._excess(sight, anchor, 0), anchor
+        worst, against = self._excess(sight, anchor), anchor
         for number, kept in enumerate(self._older):
-            if kept is None:
+            if kept is None or sight.at_s - kept.at_s < SPANS_S[number]:
                 break
-            excess = self._excess(sight, kept, number + 1)
+            excess = self._excess(sight, kept)
             if excess.rank > worst.rank:
                 worst, against = excess, kept
         return worst, against
 
     def _learn(self, sight: Sight, anchor: Sight) -> None:
         """What is usual, from a sight that nothing contradicts."""
-        passed_s = sight.at_s - anchor.at_s
-        for level, kept in enumerate((anchor, *self._older)):
-            if kept is None:
-                break
-            if not sight.way.since(kept.way).unlikely_m:
-                self._usual.learn(level, _off_m(sight, kept), passed_s)
+        for kept in (anchor, *self._older):
+            if kept is not None and not sight.way.since(kept.way).unlikely_m:
+                age_s = sight.at_s - kept.at_s
+                self._usual.learn(age_s, _off_m(sight, kept), sight.at_s - anchor.at_s)
 
-    def _excess(self, sight: Sight, earlier: Sight, level: int | None = None) -> Excess:
+    def _excess(self, sight: Sight, earlier: Sight) -> Excess:
         """By how much a sight lies out of the reach of an earlier one.
 
         The errors of the two positions are alike, as they come from the same sky: the worse bound
         holds their difference.
         """
         since = sight.way.since(earlier.way)
-        noise_m = max(sight.bound_m, earlier.bound_m)
-        if level is None:
-            noise_m += self._usual.walked_m(sight.at_s - earlier.at_s)
-        else:
-            noise_m = max(noise_m, self._usual.noise_m(level))
+        # Once there is a contradiction, time explains nothing more.
+        until_s = self._strained_s if earlier.at_s < self._strained_s else math.inf
+        age_s = min(sight.at_s, until_s) - earlier.at_s
+        noise_m = max(sight.bound_m, earlier.bound_m, self._usual.noise_m(age_s))
         east_m = sight.place[0] - earlier.place[0] - since.east_m
         north_m = sight.place[1] - earlier.place[1] - since.north_m
         off_m = math.hypot(east_m, north_m) or 1.0
@@ -292,7 +292,9 @@ class TrustMachine:
         height_m = self._height_excess_m(sight, earlier, since)
         if height_m > likely_m:
             return Excess(height_m, height_m, "height")
-        return Excess(likely_m, likely_m - since.unlikely_m, "drift" if level else "step")
+        return Excess(
+            likely_m, likely_m - since.unlikely_m, "step" if earlier is self._anchor else "drift"
+        )
 
     def _height_excess_m(self, sight: Sight, earlier: Sight, since: Way) -> float:
         if sight.altitude_m is None or earlier.altitude_m is None:

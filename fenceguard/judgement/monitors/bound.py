@@ -15,7 +15,7 @@ BOUND = Monitor(
     worse="above",
     takes=LENGTH_M,
     defaults=(
-        Default(Rung.SLOWED, 0.15, "three times the 5 cm that mowing needs"),
+        Default(Rung.SLOWED, 0.2, "four times the 5 cm that mowing needs"),
         Default(Rung.BLADE_OFF, 0.3, "half a mower's width"),
         Default(Rung.HALTED, 2.5, "a float whose sigma is 0.3 m or more, or not told, is beyond"),
     ),
