@@ -21,8 +21,8 @@ from fenceguard.receiver.epoch import FIXED, Epoch
 
 SPEAKS_S, PERIODS = 1.2, 4.0
 """A speed vouches for so long, and for so many of the times between two of them."""
-STRAIN = 2.0
-"""So many times what is not explained widens the bound: as much again may have been explained."""
+STRAIN = 4.0
+"""So many times what is not likely widens the bound, up to all that the position is off."""
 CREEPS = 0.1
 """With no speed told, the mower has gone at least this share of what it may have gone."""
 
@@ -167,7 +167,7 @@ def _believed(
         both_m = math.dist(place, reach.place) + reach.radius_m
         return place, bound._replace(radius_m=max(bound.radius_m, both_m))
     if trust.strained and bound is not None:
-        unexplained_m = STRAIN * trust.excess.likely_m
+        unexplained_m = min(STRAIN * trust.excess.likely_m, trust.excess.off_m)
         return place, bound._replace(radius_m=bound.radius_m + unexplained_m)
     if is_sight and trust.state is Trust.TRUSTED:
         return place, bound

@@ -78,6 +78,8 @@ class Excess(NamedTuple):
     """By what is likely."""
     metres: float
     """By what is possible."""
+    off_m: float
+    """How far the position is from where the reckoning leads."""
     against: str
     """What it contradicts: `step`, `drift` or `height`."""
 
@@ -87,7 +89,7 @@ class Excess(NamedTuple):
         return max(0.0, self.metres), self.likely_m
 
 
-NO_EXCESS = Excess(-math.inf, -math.inf, "")
+NO_EXCESS = Excess(-math.inf, -math.inf, 0.0, "")
 
 
 class Reach(NamedTuple):
@@ -286,15 +288,14 @@ class TrustMachine:
         noise_m = max(sight.bound_m, earlier.bound_m, self._usual.noise_m(age_s))
         east_m = sight.place[0] - earlier.place[0] - since.east_m
         north_m = sight.place[1] - earlier.place[1] - since.north_m
-        off_m = math.hypot(east_m, north_m) or 1.0
-        likely_m = since.likely_m(self._parameters.way_error, east_m / off_m, north_m / off_m)
-        likely_m = math.hypot(east_m, north_m) - noise_m - likely_m
+        off_m = math.hypot(east_m, north_m)
+        east, north = (east_m / off_m, north_m / off_m) if off_m else (0.0, 0.0)
+        likely_m = off_m - noise_m - since.likely_m(self._parameters.way_error, east, north)
         height_m = self._height_excess_m(sight, earlier, since)
         if height_m > likely_m:
-            return Excess(height_m, height_m, "height")
-        return Excess(
-            likely_m, likely_m - since.unlikely_m, "step" if earlier is self._anchor else "drift"
-        )
+            return Excess(height_m, height_m, off_m, "height")
+        against = "step" if earlier is self._anchor else "drift"
+        return Excess(likely_m, likely_m - since.unlikely_m, off_m, against)
 
     def _height_excess_m(self, sight: Sight, earlier: Sight, since: Way) -> float:
         if sight.altitude_m is None or earlier.altitude_m is None:
