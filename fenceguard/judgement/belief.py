@@ -14,7 +14,7 @@ from fenceguard.judgement.news import News, Newsroom
 from fenceguard.judgement.parameters import Parameters
 from fenceguard.judgement.reckoning import Place, Reckoning, velocity_of
 from fenceguard.judgement.tells import Learned, Missing, Tells
-from fenceguard.judgement.trust import Reach, Sight, TrustMachine
+from fenceguard.judgement.trust import Reach, Sight, Speed, TrustMachine
 from fenceguard.judgement.types import Bound, Evidence, Trust
 from fenceguard.lawn.surface import Surface
 from fenceguard.receiver.epoch import FIXED, Epoch
@@ -23,8 +23,9 @@ SPEAKS_S, PERIODS = 1.2, 4.0
 """A speed vouches for so long, and for so many of the times between two of them."""
 STRAIN = 4.0
 """So many times what is not likely widens the bound, up to all that the position is off."""
-CREEPS = 0.1
-"""With no speed told, the mower has gone at least this share of what it may have gone."""
+CREEPS, DRIVES = 0.03, 0.1
+"""The least share that a mower has gone of what it may have gone: where speed tells that it
+stands, and where no speed is told."""
 
 
 class Believed(NamedTuple):
@@ -87,11 +88,10 @@ class Belief:
     def hear(self, now_s: float, epoch: Epoch, place: Place | None) -> Believed:
         """An epoch, and its place in the local frame; None where it has no position."""
         reckoning = self._reckoning
-        told = reckoning.period_s < math.inf
-        gone_m = reckoning.way.east_m, reckoning.way.north_m
-        if not told:
-            gone_m = CREEPS * reckoning.unseen.way_m, 0.0
-        news = self._newsroom.hear(now_s, epoch, gone_m)
+        way = reckoning.way
+        creeps = CREEPS if reckoning.period_s < math.inf else DRIVES
+        crept_m = creeps * reckoning.unseen.way_m
+        news = self._newsroom.hear(now_s, epoch, (way.east_m, way.north_m), crept_m)
         velocity = velocity_of(epoch, news.at_s)
         over_mps = None if velocity is None else velocity.mps - self._parameters.top_mps
         bound, missing = None, None
@@ -115,16 +115,15 @@ class Belief:
         lasts_s = SPEAKS_S
         if reckoning.period_s < math.inf:
             lasts_s = max(SPEAKS_S, PERIODS * reckoning.period_s)
-        vouched = parameters.without_speed or reckoning.blind_s <= lasts_s
+        speed = Speed.TOLD
+        if not parameters.without_speed and reckoning.blind_s > lasts_s:
+            speed = Speed.NEVER if math.isinf(reckoning.blind_s) else Speed.STOPPED
         if place is None or bound is None or not self._is_sight(epoch, bound):
-            self._trust.lose(news.at_s, reckoning.way, vouched)
+            self._trust.lose(news.at_s, reckoning.way, speed)
             return
-        self._trust.see(
-            Sight(
-                news.at_s, place, epoch.altitude_m, bound.radius_m, reckoning.way, reckoning.is_told
-            ),
-            vouched,
-        )
+        way, told = reckoning.way, reckoning.is_told
+        sight = Sight(news.at_s, place, epoch.altitude_m, bound.radius_m, way, told)
+        self._trust.see(sight, speed)
 
     def _is_sight(self, epoch: Epoch, bound: Bound | None) -> bool:
         narrow = bound is not None and bound.radius_m <= self._parameters.anchor_m
@@ -143,7 +142,7 @@ class Belief:
     ) -> Evidence:
         excess = self._trust.excess
         return Evidence(
-            trust=self._trust.state,
+            trust=self._trust.trust,
             excess_m=excess.metres if math.isfinite(excess.metres) else None,
             against=excess.against,
             reach_m=None if reach is None else reach.radius_m,
@@ -171,7 +170,8 @@ def _believed(
         return place, bound._replace(radius_m=bound.radius_m + unexplained_m)
     if is_sight and trust.state is Trust.TRUSTED:
         return place, bound
-    if bound is None or reach.radius_m < bound.radius_m:
+    # Whatever the position says, the mower is in the reach.
+    if bound is None or reach.radius_m < bound.radius_m or is_sight:
         return reach.place, _of_reach(reach)
     return place, bound
 

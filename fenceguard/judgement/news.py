@@ -62,6 +62,7 @@ class Newsroom:
         self._at_s = 0.0
         self._place: tuple[float | None, float | None] = None, None
         self._gone_m: Gone = (0.0, 0.0)
+        self._crept_m = 0.0
         self._changed_at_s = 0.0
         self.relearn()
 
@@ -69,8 +70,12 @@ class Newsroom:
         """The next epoch is the promptest one."""
         self._promptest_s = self._settled_s = math.inf
 
-    def hear(self, now_s: float, epoch: Epoch, gone_m: Gone) -> News:
-        """An epoch has arrived; `gone_m` is where the mower must have gone so far."""
+    def hear(self, now_s: float, epoch: Epoch, gone_m: Gone, crept_m: float) -> News:
+        """An epoch has arrived.
+
+        `gone_m` is where the mower has gone so far as speeds tell, `crept_m` the least way that it
+        has gone as it may have.
+        """
         if math.isnan(self._now_s):
             self._utc_s, self._advanced_at_s, self._now_s = -math.inf, now_s, now_s
         passed_s, step_s = now_s - self._now_s, epoch.utc_s - self._utc_s
@@ -80,7 +85,7 @@ class Newsroom:
         if back or step_s > 0.0:
             self._utc_s, self._advanced_at_s = epoch.utc_s, now_s
         self._at_s += passed_s if back or leap_s > 0.0 or step_s == math.inf else step_s
-        same_s = self._same_s(epoch, gone_m)
+        same_s = self._same_s(epoch, gone_m, crept_m)
         return News(
             self._at_s,
             (back or step_s > 0.0) and same_s == 0.0,
@@ -105,14 +110,16 @@ class Newsroom:
         self._settled_s = lag_s
         return leap_s
 
-    def _same_s(self, epoch: Epoch, gone_m: Gone) -> float:
+    def _same_s(self, epoch: Epoch, gone_m: Gone, crept_m: float) -> float:
         place = epoch.lat_deg, epoch.lon_deg
         if place != self._place or None in place:
-            self._place, self._gone_m, self._changed_at_s = place, gone_m, self._at_s
+            self._place, self._changed_at_s = place, self._at_s
+            self._gone_m, self._crept_m = gone_m, crept_m
             return 0.0
         step_m = epoch.digit_m
         if step_m is None:
             return 0.0
-        if step_m > FINE_M and math.dist(gone_m, self._gone_m) <= WENT_M + 2.0 * step_m:
+        went_m = max(math.dist(gone_m, self._gone_m), crept_m - self._crept_m)
+        if step_m > FINE_M and went_m <= WENT_M + 2.0 * step_m:
             return 0.0
         return max(self._at_s - self._changed_at_s, 1e-3)

@@ -34,28 +34,27 @@ A wide fix is no sight: it neither becomes the anchor nor contradicts one.
 """
 
 import math
-from bisect import bisect
 from collections import deque
+from enum import Enum
 from typing import NamedTuple
 
 from fenceguard.judgement.parameters import TrustParameters
 from fenceguard.judgement.reckoning import Place, Way
 from fenceguard.judgement.types import Trust
+from fenceguard.judgement.usual import SPANS_S, Usual
 
-SPANS_S = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
-"""Ages at which older sights are kept: each from its span to twice as much."""
-NOISE_M, WALK_M = 0.02, 0.02
-"""Usual differences between position and reckoning: of positions, and of speeds after a second."""
-CALMER_S, WORSE_S = 60.0, 600.0
-"""Over these times it is learned that less is usual, or more: a drift must not become usual."""
-TIMES = 3.0
-"""So many times what is usual occurs once in 8,000: exp(-9), by the Rayleigh distribution."""
-MOST_TIMES = 1.5
-"""So many times worse than these a receiver may be."""
 HEIGHT_M = 0.4
 """By so much heights of a fixed receiver differ from one epoch to another, by noise and slopes."""
 KEPT_FIXES = 16
 """Fixes that are remembered while the position is doubted."""
+
+
+class Speed(Enum):
+    """Whether speeds are told that could contradict a position."""
+
+    TOLD = "told"
+    STOPPED = "told no more"
+    NEVER = "never told"
 
 
 class Sight(NamedTuple):
@@ -99,31 +98,6 @@ class Reach(NamedTuple):
     radius_m: float
 
 
-class Usual:
-    """What differences between position and reckoning are usual, by the age of the earlier one.
-
-    Positions have noise, and speeds have noise that adds up with time. How much is learned, as
-    receivers differ tenfold in it.
-    """
-
-    def __init__(self) -> None:
-        self._squares_m2 = [NOISE_M**2 + WALK_M**2 * 1.5 * span_s for span_s in (0.0, *SPANS_S)]
-        self._most_m2 = [MOST_TIMES**2 * square_m2 for square_m2 in self._squares_m2]
-
-    def learn(self, age_s: float, off_m: float, passed_s: float) -> None:
-        """A difference to a sight of an age; `passed_s` since the last one was learned."""
-        level = bisect(SPANS_S, age_s)
-        square_m2 = self._squares_m2[level]
-        more_m2 = off_m**2 - square_m2
-        square_m2 += min(1.0, passed_s / (WORSE_S if more_m2 > 0.0 else CALMER_S)) * more_m2
-        self._squares_m2[level] = min(square_m2, self._most_m2[level])
-
-    def noise_m(self, age_s: float) -> float:
-        """The greatest difference that is still usual."""
-        longer = max(1.0, age_s / (2.0 * SPANS_S[-1]))
-        return TIMES * math.sqrt(self._squares_m2[bisect(SPANS_S, age_s)] * longer)
-
-
 class TrustMachine:
     """The state, the anchor, and what is kept to hold sights against."""
 
@@ -139,12 +113,11 @@ class TrustMachine:
         self.excess = NO_EXCESS
         self._anchor: Sight | None = None
         self._older: list[Sight | None] = [None] * len(SPANS_S)
-        self._against: Sight | None = None
-        self._strained_s = math.inf
+        self._relax()
         self._pending: Sight | None = None
         self._held_s = 0.0
         self._broken = True
-        self._doubt_plain_m = 0.0
+        self._speed = Speed.NEVER
         self._fixes: deque[Sight] = deque(maxlen=KEPT_FIXES)
         self._lost = True
 
@@ -163,41 +136,43 @@ class TrustMachine:
         """Whether position and reach contradict each other, doubted or not yet."""
         return self._against is not None
 
-    def lose(self, at_s: float, way: Way, vouched: bool) -> Trust:
-        """An epoch came that is no sight."""
-        self._lost = self._broken = True
-        if self.state is Trust.TRUSTED and not (vouched and self._is_narrow(at_s, way)):
-            self.state = Trust.UNKNOWN
+    @property
+    def trust(self) -> Trust:
+        """What is believed of the position; nothing, while no speed could contradict it."""
+        if self.state is Trust.TRUSTED and self._speed is not Speed.TOLD:
+            return Trust.UNKNOWN
         return self.state
 
-    def see(self, sight: Sight, vouched: bool) -> Trust:
-        """A sight; `vouched`: a speed is told, so that it can be contradicted."""
-        after_loss = self._lost
+    def lose(self, at_s: float, way: Way, speed: Speed) -> None:
+        """An epoch came that is no sight."""
+        self._speed, self._lost, self._broken = speed, True, True
+        if self.state is Trust.TRUSTED and not self._is_narrow(at_s, way):
+            self.state = Trust.UNKNOWN
+
+    def see(self, sight: Sight, speed: Speed) -> None:
+        """A sight."""
+        after_loss, self._speed = self._lost, speed
         if sight.reckoned:
             self._lost = False
         if self.state is Trust.DOUBTED:
             self._see_doubted(sight, after_loss)
-        else:
-            self._see(sight, vouched, after_loss)
-        return self.state
+        elif self._anchor is not None:
+            self._see(sight, self._anchor, after_loss)
+        elif speed is not Speed.STOPPED:
+            self._trust(sight)
 
-    def _see(self, sight: Sight, vouched: bool, after_loss: bool) -> None:
-        anchor = self._anchor
-        if anchor is None:
-            if vouched:
-                self._trust(sight)
-            return
+    def _see(self, sight: Sight, anchor: Sight, after_loss: bool) -> None:
         goes_on = self.state is Trust.TRUSTED and not after_loss
         self.excess, against = self._worst(sight, anchor)
-        if self.excess.likely_m > 0.0:
-            self._against, self._strained_s = against, min(self._strained_s, sight.at_s)
-        else:
-            self._against, self._strained_s = None, math.inf
+        if self.excess.likely_m <= 0.0:
+            self._relax()
+        elif not self.strained:
+            self._strained_s, self._strained_plain_m = sight.at_s, sight.way.plain_m
+        self._against = against if self.excess.likely_m > 0.0 else None
         if sight.reckoned and self.excess.metres > self._parameters.doubt_m:
             self.state, self._pending = Trust.DOUBTED, None
-            self._doubt_plain_m = sight.way.since(against.way).plain_m
             self._fixes.clear()
-        elif not vouched or not (
+        elif self._speed is Speed.STOPPED or not (
             goes_on or self._is_narrow(sight.at_s, sight.way) or self._has_held(sight)
         ):
             self.state = Trust.UNKNOWN
@@ -208,20 +183,18 @@ class TrustMachine:
             self._trust(sight)
 
     def _see_doubted(self, sight: Sight, after_loss: bool) -> None:
-        anchor = self._against
-        assert anchor is not None
-        # What was not reckoned widens the reach no more.
-        way = sight.way._replace(plain_m=anchor.way.plain_m + self._doubt_plain_m)
-        excess = self._excess(sight._replace(way=way), anchor)
+        assert self._against is not None
+        excess = self._excess(sight, self._against)
         self.excess = excess._replace(against=self.excess.against)
-        back = excess.likely_m <= 0.0 and self._is_narrow(sight.at_s, way)
+        back = excess.likely_m <= 0.0 and self._is_narrow(sight.at_s, sight.way)
         if back or (after_loss and self._agrees(sight)):
-            self._start_anew(sight)
+            self._older = [None] * len(SPANS_S)
+            self._relax()
+            self._trust(sight)
 
-    def _start_anew(self, sight: Sight) -> None:
-        self._older = [None] * len(SPANS_S)
-        self._against, self._strained_s = None, math.inf
-        self._trust(sight)
+    def _relax(self) -> None:
+        """Nothing contradicts any more."""
+        self._against, self._strained_s, self._strained_plain_m = None, math.inf, math.inf
 
     def _trust(self, sight: Sight) -> None:
         """The sight is the anchor from now on; the one before is kept as long as its span says."""
@@ -281,10 +254,12 @@ class TrustMachine:
         The errors of the two positions are alike, as they come from the same sky: the worse bound
         holds their difference.
         """
-        since = sight.way.since(earlier.way)
-        # Once there is a contradiction, time explains nothing more.
-        until_s = self._strained_s if earlier.at_s < self._strained_s else math.inf
-        age_s = min(sight.at_s, until_s) - earlier.at_s
+        way, at_s = sight.way, sight.at_s
+        if earlier.at_s < self._strained_s:
+            # Once there is a contradiction, time explains nothing more.
+            at_s = min(at_s, self._strained_s)
+            way = way._replace(plain_m=min(way.plain_m, self._strained_plain_m))
+        since, age_s = way.since(earlier.way), at_s - earlier.at_s
         noise_m = max(sight.bound_m, earlier.bound_m, self._usual.noise_m(age_s))
         east_m = sight.place[0] - earlier.place[0] - since.east_m
         north_m = sight.place[1] - earlier.place[1] - since.north_m
