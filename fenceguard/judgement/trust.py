@@ -188,7 +188,7 @@ class TrustMachine:
         self.excess = excess._replace(against=self.excess.against)
         back = excess.likely_m <= 0.0 and self._is_narrow(sight.at_s, sight.way)
         if back or (after_loss and self._agrees(sight)):
-            self._older = [None] * len(SPANS_S)
+            self._anchor, self._older = None, [None] * len(SPANS_S)
             self._relax()
             self._trust(sight)
 
