@@ -80,7 +80,8 @@ def fragile(tmp_path: Path) -> Iterator[Cluster]:
 def words(results: Path, *how: str) -> list[str]:
     return [
         *("drill", "--settings", str(SETTINGS), "--runs", str(RUNS), "--seed", "3"),
-        *("--policy", "supervised", "--results", str(results), "--json", *how),
+        *("--policy", "supervised", "--controller", "plans_ahead"),
+        *("--results", str(results), "--json", *how),
     ]
 
 
