@@ -27,6 +27,9 @@ SPEEDING_UP_MPS2 = 0.5
 """Standard deviation of what the velocity does unforeseen."""
 DOPPLER_MPS = 0.05
 """Standard deviation of what the receiver says of the velocity, per axis."""
+STANDING_MPS = 0.1
+"""Below this a speed without a course says that it stands."""
+LEAST_SIGMA_M = 0.01
 SILENT_S = 1.5
 LEAST_STEP_S, MOST_STEP_S = 0.01, 5.0
 BLADE_ROOM_M, DRIVE_ROOM_M = -0.03, -0.06
@@ -104,14 +107,13 @@ class Kalman:
     def _sigma_m(self, epoch: Epoch) -> float | None:
         """Of each axis, as it is told, else as such a solution usually has it."""
         if epoch.sigma_lat_m and epoch.sigma_lon_m:
-            return max(epoch.sigma_lat_m, epoch.sigma_lon_m)
+            return max(LEAST_SIGMA_M, epoch.sigma_lat_m, epoch.sigma_lon_m)
         usual_m = self._bound.parameters().sigma_m.get(quality_name(epoch.quality))
         return None if usual_m is None else usual_m * max(1.0, epoch.hdop or 1.0)
 
     def _filtered(self, epoch: Epoch, place_m: Array, sigma_m: float) -> None:
         """Take one epoch into the filter, or pass its position over."""
         kalman = self._filter
-        noise = np.eye(2) * sigma_m**2
         step_s = math.inf if self._utc_s is None else epoch.utc_s - self._utc_s
         self._utc_s = epoch.utc_s
         if not 0.0 <= step_s <= MOST_STEP_S or self._passed_over >= PASSED_OVER:
@@ -124,16 +126,22 @@ class Kalman:
                 F=np.eye(4) + step_s * np.eye(4, k=2),
                 Q=self._noise(2, step_s, SPEEDING_UP_MPS2**2, 2, order_by_dim=False),
             )
-            missed = self._mahalanobis(place_m, kalman.x[:2], kalman.P[:2, :2] + noise)
-            if missed**2 > GATE:
-                self._passed_over += 1
-            else:
-                self._passed_over = 0
-                kalman.update(place_m, noise, PLACE)
-        if epoch.speed_mps is not None and epoch.course_deg is not None:
-            course = math.radians(epoch.course_deg)
-            told_mps = epoch.speed_mps * np.array([math.sin(course), math.cos(course)])
-            kalman.update(told_mps, np.eye(2) * DOPPLER_MPS**2, VELOCITY)
+            taken = self._measured(place_m, sigma_m, PLACE)
+            self._passed_over = 0 if taken else self._passed_over + 1
+        speed_mps, course_deg = epoch.speed_mps, epoch.course_deg
+        if speed_mps is not None and (course_deg is not None or speed_mps < STANDING_MPS):
+            course = math.radians(course_deg or 0.0)
+            told_mps = speed_mps * np.array([math.sin(course), math.cos(course)])
+            self._measured(told_mps, DOPPLER_MPS, VELOCITY)
+
+    def _measured(self, told: Array, sigma: float, of: Array) -> bool:
+        """Take in what is told of a part of the state, if that passes the gate."""
+        kalman, noise = self._filter, np.eye(2) * sigma**2
+        missed = self._mahalanobis(told, of @ kalman.x, of @ kalman.P @ of.T + noise)
+        if missed**2 > GATE:
+            return False
+        kalman.update(told, noise, of)
+        return True
 
     def _room_m(self, epoch: Epoch, sigma_m: float) -> float:
         """Clearance of the filtered place less its bound."""
