@@ -67,7 +67,7 @@ DETECTABLE = [name for name, fault in FAULTS.items() if not fault.undetectable]
 CONTROLLED = [*DETECTABLE, "ignores_halt"]
 
 
-AWAITED = {"drift_that_ends", "off_on_restart"}
+AWAITED = {"speed_lost"}
 """What the blade is not kept inside of yet."""
 
 

@@ -9,10 +9,10 @@ CONFIG = Path(__file__).parents[2] / "config"
 SETTINGS = CONFIG / "demo" / "settings.yaml"
 SCENARIOS = sorted((CONFIG / "drills").glob("*.yaml"))
 AWAITED = {
-    *("honest_1hz", "honest_antenna_ahead", "honest_float_no_gst", "honest_gap_by_course"),
+    *("honest_1hz", "honest_antenna_ahead", "honest_gap_by_course"),
     *("honest_heading_1hz", "honest_lanes_lines", "honest_lanes_lines_by_course"),
     *("honest_lanes_told", "honest_lanes_told_by_course", "honest_nose_at_fence"),
-    "honest_passages_by_course",
+    *("honest_passages", "honest_passages_by_course", "short_gap", "wrong_fix"),
 }
 """Scenarios that do not hold yet."""
 SHORT_S = 32.0
