@@ -21,9 +21,7 @@ from hypothesis import strategies as st
 
 from fenceguard.drill import campaign
 from fenceguard.drill.campaign import Lost, Plan, plan_of, run_all
-from fenceguard.drill.drill import (
-    Ground,
-)
+from fenceguard.drill.drill import Ground
 from fenceguard.drill.report import Report
 from fenceguard.errors import BadInput
 from fenceguard.settings import Loaded, load

@@ -43,7 +43,8 @@ def test_scenarios_that_hold_and_that_do_not(
     assert out == "BROKEN  bad: Something.\n        never halted: not in 1 of 1 drills\n"
     assert command(good, bad, "--json") == 1
     told = json.loads(capsys.readouterr().out)
-    assert [list(one) for one in told["scenarios"]] == [["name", "runs", "holds", "broken"]] * 2
+    keys = ["name", "runs", "holds", "broken", "proves_nothing"]
+    assert [list(one) for one in told["scenarios"]] == [keys] * 2
     assert [one["holds"] for one in told["scenarios"]] == [True, False]
     assert told["scenarios"][1]["broken"] == {"never halted": [0]}
 
@@ -73,6 +74,9 @@ def test_a_campaign(
         "slow_drift",
         "correction_loss",
         "  by hand",
+        "  Kalman",
+        "Drills, controller",
+        "Work, before anything fails",
         "interventions and",
     ):
         assert word in done.out
@@ -85,7 +89,7 @@ def test_a_campaign(
     assert command(*words, "--json") == 0
     assert (tmp_path / "results.jsonl").read_bytes() == before
     told = json.loads(capsys.readouterr().out)
-    assert list(told) == ["faults", "undetectable"]
+    assert list(told) == ["proves_nothing", "faults", "undetectable"]
     assert list(told["undetectable"]) == ["slow_drift"]
     assert list(told["faults"]) == [
         "all",
@@ -97,6 +101,7 @@ def test_a_campaign(
     assert {name: one["runs"] for name, one in told["faults"]["all"].items()} == {
         "supervised": 3,
         "hand_written": 3,
+        "kalman": 3,
     }
     assert command(*words, "--seed", "2") == 2
     assert "results of another plan" in capsys.readouterr().err

@@ -80,7 +80,8 @@ def fragile(tmp_path: Path) -> Iterator[Cluster]:
 def words(results: Path, *how: str) -> list[str]:
     return [
         *("drill", "--settings", str(SETTINGS), "--runs", str(RUNS), "--seed", "3"),
-        *("--policy", "supervised", "--results", str(results), "--json", *how),
+        *("--policy", "supervised", "--controller", "plans_ahead"),
+        *("--results", str(results), "--json", *how),
     ]
 
 
@@ -117,20 +118,21 @@ class Campaign:
 
 
 @pytest.fixture(scope="module")
-def here(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, list[str]]:
-    """The report and the rows of the same campaign in two processes of this machine."""
+def here(tmp_path_factory: pytest.TempPathFactory) -> tuple[tuple[int, str, str], list[str]]:
+    """How the same campaign ends in two processes of this machine, and its rows."""
     results = tmp_path_factory.mktemp("here") / "results.jsonl"
-    status, out, err = Campaign(results, "--jobs", "2").end()
-    assert (status, err) == (0, "")
+    end = Campaign(results, "--jobs", "2").end()
+    assert end[0] in (0, 1), end
+    assert end[2] == ""
     assert len(rows(results)) == RUNS
-    return out, rows(results)
+    return end, rows(results)
 
 
 def test_a_cluster_gives_the_same(
-    cluster: Cluster, here: tuple[str, list[str]], tmp_path: Path
+    cluster: Cluster, here: tuple[tuple[int, str, str], list[str]], tmp_path: Path
 ) -> None:
     campaign = Campaign(tmp_path / "results.jsonl", "--scheduler", cluster.address)
-    assert campaign.end() == (0, here[0], "")
+    assert campaign.end() == here[0]
     assert rows(campaign.results) == here[1]
 
 
@@ -160,7 +162,7 @@ def test_settings_that_change_are_read_anew(
 
 @pytest.mark.parametrize("elsewhere", [True, False])
 def test_an_interrupted_campaign_goes_on(
-    cluster: Cluster, here: tuple[str, list[str]], tmp_path: Path, elsewhere: bool
+    cluster: Cluster, here: tuple[tuple[int, str, str], list[str]], tmp_path: Path, elsewhere: bool
 ) -> None:
     how = ("--scheduler", cluster.address) if elsewhere else ("--jobs", "1")
     campaign = Campaign(tmp_path / "results.jsonl", *how)
@@ -170,18 +172,18 @@ def test_an_interrupted_campaign_goes_on(
     done = rows(campaign.results)
     assert 0 < len(done) < RUNS
     assert set(done) < set(here[1])
-    assert Campaign(campaign.results, *how).end() == (0, here[0], "")
+    assert Campaign(campaign.results, *how).end() == here[0]
     assert rows(campaign.results) == here[1]
 
 
 def test_a_killed_worker_is_made_up_for_and_a_killed_scheduler_is_said(
-    fragile: Cluster, here: tuple[str, list[str]], tmp_path: Path
+    fragile: Cluster, here: tuple[tuple[int, str, str], list[str]], tmp_path: Path
 ) -> None:
     how = ("--scheduler", fragile.address)
     campaign = Campaign(tmp_path / "results.jsonl", *how)
     campaign.under_way()
     fragile.workers[0].kill()
-    assert campaign.end() == (0, here[0], "")
+    assert campaign.end() == here[0]
     assert rows(campaign.results) == here[1]
 
     campaign = Campaign(tmp_path / "others.jsonl", *how)
@@ -197,7 +199,7 @@ def test_a_killed_worker_is_made_up_for_and_a_killed_scheduler_is_said(
     done = rows(campaign.results)
     assert 0 < len(done) < RUNS
     assert set(done) < set(here[1])
-    assert Campaign(campaign.results, "--jobs", "2").end() == (0, here[0], "")
+    assert Campaign(campaign.results, "--jobs", "2").end() == here[0]
 
 
 def test_a_cluster_that_is_not_there_or_has_no_worker(

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import beta
 
-from fenceguard.drill.drill import (
+from fenceguard.drill.report import HEADINGS, WORK_HEADINGS, Report, picture, quantiles, upper_limit
+from fenceguard.drill.result import (
     CELLS,
     CELLS_PER_DECADE,
     REGIONS,
@@ -18,7 +19,6 @@ from fenceguard.drill.drill import (
     cell,
     region,
 )
-from fenceguard.drill.report import HEADINGS, Report, picture, quantiles, upper_limit
 from fenceguard.errors import BadInput
 from tests.support.drills import (
     made_up,
@@ -140,6 +140,60 @@ def test_a_pair_counts_for_each_of_its_faults() -> None:
         "detectable by hand",
         "silence by hand",
     ]
+
+
+def test_a_drill_that_proves_nothing_counts_apart() -> None:
+    """But for the time before the fault: that the mower got nowhere then is what it shows."""
+    drills = [
+        made_up(),
+        made_up(
+            number=1, full_before_s=4.9, honest_full_s=3.0, blade_out_m=0.4, fixes=(4, 4, 0, 0)
+        ),
+        made_up(number=2, full_before_s=5.0, fixes=(5, 1, 5, 4)),
+    ]
+    report = Report(drills)
+    told = report.as_dict()
+    figures = told["faults"]["silence"]["supervised"]
+    assert told["proves_nothing"] == report.proves_nothing == figures["proves_nothing"] == 1
+    assert (figures["runs"], figures["blade_out"], figures["blade_out_worst_m"]) == (2, 0, 0.0)
+    assert figures["before"]["full_share"] == pytest.approx(15.0 / 18.0)
+    assert figures["wrong_with_blade_share"] == 0.2
+    assert figures["right_without_blade_share"] == pytest.approx(5.0 / 11.0)
+    assert report.rows()[-1][:2] == ("silence", "2+1")
+    assert sum(map(sum, report.cells)) == 12
+    by_hand = Report(one._replace(policy="hand_written") for one in drills)
+    assert by_hand.proves_nothing == 0
+    assert by_hand.as_dict()["faults"]["all"]["hand_written"]["proves_nothing"] == 1
+
+
+def test_each_controller_has_its_own_figures() -> None:
+    report = Report(
+        [
+            made_up(controller="lines_alone", honest_full_s=3.0, honest_blade_stops=2),
+            made_up(number=1, controller="told_speed", granted_out_m=0.03, blade_out_m=0.05),
+            made_up(number=1, controller="told_speed", policy="kalman", full_s=72.0),
+        ]
+    )
+    told = report.as_dict()["faults"]["silence"]
+    assert {one: figures["runs"] for one, figures in told["supervised"]["controllers"].items()} == {
+        "lines_alone": 1,
+        "told_speed": 1,
+    }
+    lines = told["supervised"]["controllers"]["lines_alone"]
+    assert lines["before"]["full_share"] == 0.5
+    assert lines["before"]["blade_stops_per_hour"] == pytest.approx(2 / (6.0 / 3600.0))
+    assert list(told["kalman"]["controllers"]) == ["told_speed"]
+    assert report.controllers == ["lines_alone", "told_speed"]
+    assert report.rows("told_speed")[-2:] == [
+        ("silence", "1", "1, 1e+02", "0.03/0.05/0.00", "1.0/1.0", "50"),
+        ("  Kalman", "1", "0, 95", "", "1.0/1.0", "100"),
+    ]
+    assert [row[:4] for row in report.work()] == [
+        ("lines_alone", "0.00", "50", "1200.0"),
+        ("told_speed", "0.00", "100", "0.0"),
+        ("  Kalman", "0.00", "100", "0.0"),
+    ]
+    assert {len(row) for row in report.work()} == {len(WORK_HEADINGS)}
 
 
 def test_the_picture_is_a_png(tmp_path: Path) -> None:

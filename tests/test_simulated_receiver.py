@@ -16,24 +16,19 @@ from pyproj import Geod
 from fenceguard.simulator.body import Pose
 from fenceguard.simulator.gnss import (
     DECIMALS,
-    FIXED,
-    FLOAT,
     KEEPS_FIX_S,
     LATENCY_S,
-    LATER_S,
-    OTHER_STATION,
-    RATE_HZ,
+    OTHER_STATIONS,
     SHADOW_M,
-    SINGLE,
-    SOON_S,
     STATION,
     WALL_AHEAD_M,
     Gnss,
-    Kind,
     Sent,
     _Globe,
 )
+from fenceguard.simulator.state import FIXED, FLOAT, LATER_S, SINGLE, SOON_S, Kind
 
+RATE_HZ = 5
 ORIGIN = (-31.4, -123.7, 42.0)
 STANDING = Pose(3.0, 4.0, 0.0, 0.0)
 GEOD = Geod(ellps="WGS84")
@@ -276,8 +271,8 @@ def test_silence_headings_stations_and_clocks() -> None:
     assert receiver(silent=True).epoch(0.0, STANDING) is None
     (one,) = sent(receiver(heading=False), 1)
     assert list(parsed(one.data)) == ["GGA", "RMC", "GST"]
-    (one,) = sent(receiver(station=OTHER_STATION), 1)
-    assert parsed(one.data)["GGA"].ref_station_id == OTHER_STATION
+    (one,) = sent(receiver(foreign=True), 1)
+    assert parsed(one.data)["GGA"].ref_station_id == OTHER_STATIONS[0]
     (before,), (after,) = sent(receiver(), 1), sent(receiver(utc_step_s=18.0), 1)
     moments = [parsed(one.data)["RMC"].datetime for one in (before, after)]
     assert (moments[1] - moments[0]).total_seconds() == 18.0

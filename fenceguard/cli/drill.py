@@ -14,18 +14,23 @@ from tempfile import TemporaryDirectory
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from fenceguard.cli.common import HelpFormatter, add_settings, console, print_table
+from fenceguard.cli.common import NARROW_COLUMNS, HelpFormatter, add_settings, console, print_table
 from fenceguard.drill.campaign import KINDS, Lost, Plan, plan_of, read, run_all
-from fenceguard.drill.drill import LASTS_S, Ground
-from fenceguard.drill.policies import POLICIES
-from fenceguard.drill.report import HEADINGS, Report, check_picture, picture
+from fenceguard.drill.drill import LASTS_S, Grounds
+from fenceguard.drill.lawns import NAMES, OWN
+from fenceguard.drill.policies import POLICIES, available
+from fenceguard.drill.report import HEADINGS, WORK_HEADINGS, Report, check_picture, picture
+from fenceguard.drill.result import FULL_BEFORE_S, FULL_WITHIN_S, Setup
 from fenceguard.drill.scenario import check
 from fenceguard.drill.scenario import read as read_scenario
 from fenceguard.errors import BadInput
-from fenceguard.settings import Loaded, load
+from fenceguard.settings import load
+from fenceguard.simulator.controllers import CONTROLLERS
 from fenceguard.simulator.faults import FAULTS
+from fenceguard.simulator.makes import MAKES
 
 NOT_AS_IT_MUST = 1
+EVERY = "all"
 REACH_S = 10.0
 """How long to wait for a cluster's scheduler."""
 WORKER_S = 30.0
@@ -36,14 +41,18 @@ examples:
   fenceguard drill --settings mower.yaml --runs 1000 --seed 1 --jobs 2
   fenceguard drill --settings mower.yaml --runs 500 --faults pairs
   fenceguard drill --settings mower.yaml --runs 500 --fault silence --json
+  fenceguard drill --settings mower.yaml --runs 60 --faults none --lawn all
   fenceguard drill --settings mower.yaml --runs 20000 --results runs.jsonl
   fenceguard drill --settings mower.yaml --runs 900 --plot integrity.png
 
 Everything is simulated: no line is moved. What a simulation shows holds for
 the simulation. It does not replace a test on the lawn, blades off.
 
-exit status: 0 good, 1 something that must follow did not, 2 bad input, or
-what ran the drills was killed, 130 interrupted
+A drill whose mower was hardly at full before the fault proves nothing. It is
+counted apart.
+
+exit status: 0 good, 1 something that must follow did not, or a drill proves
+nothing, 2 bad input, or what ran the drills was killed, 130 interrupted
 """
 
 
@@ -55,7 +64,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         description="Simulates a mower and its receiver on the lawn of the settings. With "
         "scenarios, checks that what must follow does; without, runs many drills with faults at "
         "random times, and reports how often blade or mower came past the fence, beside a rule as "
-        "one would write it by hand.",
+        "one would write it by hand, and a Kalman filter.",
         epilog=EXAMPLES,
         formatter_class=HelpFormatter,
     )
@@ -96,10 +105,23 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     )
     parser.add_argument(
         "--policy",
-        choices=[*POLICIES, "both"],
-        default="both",
-        help="who decides (%(default)s)",
+        choices=[*POLICIES, EVERY],
+        default=EVERY,
+        help="who decides (%(default)s that there are)",
     )
+    for option, choices, default, what in (
+        ("--controller", tuple(CONTROLLERS), EVERY, "who drives"),
+        ("--lawn", NAMES, OWN, "where: your own, or one that is made up"),
+        ("--receiver", tuple(MAKES), Setup().receiver, "what the receiver tells, and how often"),
+    ):
+        parser.add_argument(
+            option,
+            action="append",
+            choices=[*choices, EVERY],
+            metavar="NAME",
+            help=f"{what}; repeatable, each drill draws one: {', '.join(choices)} or {EVERY} "
+            f"({default})",
+        )
     parser.add_argument(
         "--results",
         type=Path,
@@ -125,14 +147,23 @@ def _count(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Run scenarios or a campaign."""
-    loaded = load(args.settings, args.set)
     if args.scenario:
-        return _scenarios(args, loaded)
-    policies = tuple(POLICIES) if args.policy == "both" else (args.policy,)
-    only = tuple(args.fault)
+        return _scenarios(args)
+    loaded = load(args.settings, args.set)
     if args.plot:
         check_picture(args.plot)
-    plan = plan_of(loaded, tuple(args.set), args.seed, args.faults, only, policies, LASTS_S)
+    plan = plan_of(
+        loaded,
+        tuple(args.set),
+        args.seed,
+        args.faults,
+        tuple(args.fault),
+        available() if args.policy == EVERY else (args.policy,),
+        LASTS_S,
+        _chosen(args.controller, tuple(CONTROLLERS), EVERY),
+        _chosen(args.lawn, NAMES, OWN),
+        _chosen(args.receiver, tuple(MAKES), Setup().receiver),
+    )
     with TemporaryDirectory() as directory:
         results = args.results or Path(directory) / "results.jsonl"
         try:
@@ -147,7 +178,13 @@ def run(args: argparse.Namespace) -> int:
         _print(report)
     if args.plot:
         picture(report, args.plot)
-    return 0
+    return NOT_AS_IT_MUST if report.proves_nothing else 0
+
+
+def _chosen(given: list[str] | None, choices: tuple[str, ...], default: str) -> tuple[str, ...]:
+    """What an option that may be given several times asks for."""
+    wanted = given or [default]
+    return choices if EVERY in wanted else tuple(dict.fromkeys(wanted))
 
 
 @contextmanager
@@ -219,10 +256,14 @@ def _with_progress(plan: Plan, runs: int, executor: Executor, results: Path) -> 
 
 def _print(report: Report) -> None:
     out = console()
-    print_table(out, "Drills", HEADINGS, report.rows())
+    for controller in report.controllers:
+        print_table(
+            out, f"Drills, controller {controller}", _for(out, HEADINGS), report.rows(controller)
+        )
+    print_table(out, "Work, before anything fails", _for(out, WORK_HEADINGS), report.work())
     told = report.as_dict()
     everything = told["faults"]["all"].get("supervised")
-    if everything is not None:
+    if everything is not None and everything["runs"]:
         regions = everything["regions"]
         counts = ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in regions.items())
         out.print(f"Epochs: {counts}.")
@@ -230,17 +271,35 @@ def _print(report: Report) -> None:
             f"{everything['interventions_per_hour']:.1f} interventions and "
             f"{everything['halts_per_hour']:.2f} halts an hour."
         )
+    if report.proves_nothing:
+        out.print(
+            f"{report.proves_nothing} drills prove nothing: before the fault the mower was at full "
+            f"for less than {FULL_BEFORE_S:g} of {FULL_WITHIN_S:g} s."
+        )
     for name, why in told["undetectable"].items():
         out.print(f"{name}: {why}.")
 
 
-def _scenarios(args: argparse.Namespace, loaded: Loaded) -> int:
+def _for(out: Console, headings: tuple[str, ...]) -> tuple[str, ...]:
+    """Headings in lines for a table; where that becomes paragraphs, in one."""
+    if out.width >= NARROW_COLUMNS:
+        return headings
+    return tuple(heading.replace("\n", " ") for heading in headings)
+
+
+def _scenarios(args: argparse.Namespace) -> int:
     scenarios = [read_scenario(file) for file in args.scenario]
-    ground = Ground(loaded)
-    verdicts = [check(scenario, ground, args.seed) for scenario in scenarios]
+    grounds = Grounds(args.settings, args.set)
+    verdicts = [check(scenario, grounds, args.seed) for scenario in scenarios]
     if args.json:
         content = [
-            {"name": one.name, "runs": one.runs, "holds": one.holds, "broken": one.broken}
+            {
+                "name": one.name,
+                "runs": one.runs,
+                "holds": one.holds,
+                "broken": one.broken,
+                "proves_nothing": one.proves_nothing,
+            }
             for one in verdicts
         ]
         print(json.dumps({"scenarios": content}))
@@ -251,4 +310,9 @@ def _scenarios(args: argparse.Namespace, loaded: Loaded) -> int:
             for text, numbers in one.broken.items():
                 if numbers:
                     out.print(f"        {text}: not in {len(numbers)} of {one.runs} drills")
+            if one.proves_nothing:
+                out.print(
+                    f"        {len(one.proves_nothing)} of {one.runs} drills prove nothing: the "
+                    "mower was hardly at full before"
+                )
     return 0 if all(one.holds for one in verdicts) else NOT_AS_IT_MUST

@@ -13,10 +13,13 @@ from concurrent.futures import (
 )
 from functools import lru_cache
 from pathlib import Path
+from random import Random
 from threading import Lock
 from typing import IO, Any, NamedTuple
 
-from fenceguard.drill.drill import Ground, Result, run
+from fenceguard.drill.drill import Ground, run
+from fenceguard.drill.lawns import NAMES
+from fenceguard.drill.result import Result, Setup
 from fenceguard.errors import BadInput
 from fenceguard.settings import Loaded, load
 from fenceguard.simulator.faults import FAULTS
@@ -26,6 +29,8 @@ BATCH = 4
 WAITING = 64
 """Tasks handed over at a time, so that memory stays flat."""
 KINDS = ("none", "single", "pairs")
+TUPLES = ("faults", "regions", "fixes")
+"""What of a result a file holds as lists."""
 ONE_AT_A_TIME = Lock()
 """The fence's prepared shapes are shared within a process, and not safe to use from two threads."""
 
@@ -35,7 +40,9 @@ class Lost(Exception):
 
 
 class Plan(NamedTuple):
-    """What is to be run. The faults of a drill follow from its number alone."""
+    """What is to be run. The faults of a drill follow from its number alone, who mows where from
+    seed and number.
+    """
 
     settings_file: str
     overrides: tuple[str, ...]
@@ -47,7 +54,15 @@ class Plan(NamedTuple):
     only: tuple[str, ...]
     """Single faults to choose from; empty for all."""
     policies: tuple[str, ...]
+    controllers: tuple[str, ...]
+    lawns: tuple[str, ...]
+    receivers: tuple[str, ...]
     lasts_s: float
+
+    def setup_of(self, number: int) -> Setup:
+        """Who mows where in a drill."""
+        random = Random(f"{self.seed}/{number}/setup")
+        return Setup(*map(random.choice, (self.controllers, self.lawns, self.receivers)))
 
     def faults_of(self, number: int) -> tuple[str, ...]:
         """The faults of a drill."""
@@ -68,6 +83,9 @@ def plan_of(
     only: tuple[str, ...],
     policies: tuple[str, ...],
     lasts_s: float,
+    controllers: tuple[str, ...] = (Setup().controller,),
+    lawns: tuple[str, ...] = (Setup().lawn,),
+    receivers: tuple[str, ...] = (Setup().receiver,),
 ) -> Plan:
     """A plan for settings and fence. Raises BadInput if the faults do not suit the kind."""
     if kind == "none" and only:
@@ -85,13 +103,16 @@ def plan_of(
         kind,
         only,
         policies,
+        controllers,
+        lawns,
+        receivers,
         lasts_s,
     )
 
 
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=len(NAMES))
 def _ground(
-    settings_file: str, overrides: tuple[str, ...], settings_hash: str, fence_hash: str
+    settings_file: str, overrides: tuple[str, ...], settings_hash: str, fence_hash: str, lawn: str
 ) -> Ground:
     """Settings and fence: read once in each process. Raises BadInput if they are not the plan's."""
     loaded = load(Path(settings_file), overrides)
@@ -100,22 +121,24 @@ def _ground(
             f"{settings_file}: where a drill was run, settings or fence are others than here; "
             "have the same files on all machines"
         )
-    return Ground(loaded)
+    return Ground(loaded, lawn)
 
 
-def _ground_of(plan: Plan) -> Ground:
-    return _ground(plan.settings_file, plan.overrides, plan.settings_hash, plan.fence_hash)
+def _ground_of(plan: Plan, lawn: str) -> Ground:
+    return _ground(plan.settings_file, plan.overrides, plan.settings_hash, plan.fence_hash, lawn)
 
 
 def batch(plan: Plan, numbers: tuple[int, ...]) -> list[dict[str, Any]]:
     """Run some drills; what an executor is given to do."""
+    rows = []
     with ONE_AT_A_TIME:
-        ground = _ground_of(plan)
-        return [
-            run(ground, policy, plan.faults_of(number), plan.seed, number, plan.lasts_s)._asdict()
-            for number in numbers
-            for policy in plan.policies
-        ]
+        for number in numbers:
+            setup, faults = plan.setup_of(number), plan.faults_of(number)
+            ground = _ground_of(plan, setup.lawn)
+            for policy in plan.policies:
+                result = run(ground, policy, faults, plan.seed, number, plan.lasts_s, setup)
+                rows.append(result._asdict())
+    return rows
 
 
 def run_all(
@@ -159,7 +182,8 @@ def _in_turn(
     plan = plan._replace(settings_file=str(Path(plan.settings_file).absolute()))
     # Processes that are forked from this one find the ground made; others make it themselves.
     with ONE_AT_A_TIME:
-        _ground_of(plan)
+        for lawn in plan.lawns:
+            _ground_of(plan, lawn)
     lost: BaseException | None = None
     while lost is None:
         for numbers in itertools.islice(batches, WAITING - len(waiting)):
@@ -223,9 +247,7 @@ def read(results: Path, plan: Plan | None = None) -> Iterator[Result]:
                 if (row["number"], row["policy"]) in seen:
                     continue
                 seen.add((row["number"], row["policy"]))
-                yield Result(
-                    **{**row, "faults": tuple(row["faults"]), "regions": tuple(row["regions"])}
-                )
+                yield Result(**{**row, **{name: tuple(row[name]) for name in TUPLES}})
     except OSError as error:
         raise BadInput(f"{results}: cannot be read: {error.strerror}") from error
     except (ValueError, TypeError, KeyError) as error:

@@ -264,13 +264,14 @@ def lawn() -> dict[str, Any]:
     return {
         "type": "FeatureCollection",
         "features": [
-            _feature("keep_in", "lawn", [LAWN, FLOWER_BED], stations=[STATION]),
-            _feature("keep_out", "pond", [POND]),
+            feature("keep_in", "lawn", [LAWN, FLOWER_BED], stations=[STATION]),
+            feature("keep_out", "pond", [POND]),
         ],
     }
 
 
-def _feature(zone: str, name: str, rings: list[list[Point]], **more: Any) -> dict[str, Any]:
+def feature(zone: str, name: str, rings: list[list[Point]], **more: Any) -> dict[str, Any]:
+    """A zone as a GeoJSON feature, from the corners of its rings."""
     coordinates = [[_position(point) for point in (*ring, ring[0])] for ring in rings]
     return {
         "type": "Feature",

@@ -1,10 +1,11 @@
-"""Who decides in a drill: the supervisor, or the rule that one would write by hand."""
+"""Who decides in a drill: the supervisor, or one of two that it is held against."""
 
 from collections.abc import Callable
 from typing import Protocol
 
 import shapely
 
+from fenceguard.drill import kalman
 from fenceguard.guard import Guard
 from fenceguard.judgement.types import Decision, Grant, Rung
 from fenceguard.receiver.epoch import FIXED
@@ -95,4 +96,10 @@ class HandWritten:
 POLICIES: dict[str, Callable[[Loaded], Policy]] = {
     "supervised": Supervised,
     "hand_written": HandWritten,
+    "kalman": kalman.Kalman,
 }
+
+
+def available() -> tuple[str, ...]:
+    """The policies that this installation can run."""
+    return tuple(name for name in POLICIES if name != "kalman" or kalman.available())

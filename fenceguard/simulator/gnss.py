@@ -4,81 +4,41 @@ Every fault of the receiver acts here, before the first byte; nothing is injecte
 """
 
 import math
+from collections.abc import Sequence
 from random import Random
 from typing import NamedTuple
 
 from fenceguard.lawn.frame import Frame
+from fenceguard.receiver.sentences import AccuracySentence
 from fenceguard.simulator.body import Pose
-from fenceguard.simulator.nmea import gga, gst, hdt, position_text, rmc, sentence
+from fenceguard.simulator.makes import MAKES, Make
+from fenceguard.simulator.nmea import gga, gst, hdt, own_accuracy, position_text, rmc, sentence
+from fenceguard.simulator.state import FIXED, FLOAT, SINGLE, Kind, Offset, State, refix_s
 
-RATE_HZ = 5
 FIRST_UTC_S = 1_809_000_000.0
+DAY_S = 86400.0
 LATENCY_S = 0.08
 JITTER_S = 0.01
 GEOID_SEPARATION_M = -21.5
 ANTENNA_HEIGHT_M = 0.3
-STATION, OTHER_STATION = "0042", "0043"
-LOST_SENTENCE, GARBLED_SENTENCE = 0.002, 0.001
+"""Where the settings do not say it."""
+STATION, OTHER_STATIONS = "0042", ("0043", "0044")
+"""Of the corrections where the fence does not say it; and what is none of the fence's."""
 SPEED_ERROR_MPS = 0.015
 """White, per axis."""
+SPEED_WANDER_MPS, SPEED_WANDER_S = 0.003, 5.0
+"""The part of it that lasts, per axis, from paths that the ground and walls reflect."""
 HEADING_ERROR_DEG = 0.8
 AGE_GROWTH_MPS = 0.001
 """How fast the error grows once the corrections are old."""
 KEEPS_FIX_S = (10.0, 60.0)
 """How old corrections get before the fix is lost."""
-SOON_S, LATER_S = (2.0, 30.0), (30.0, 300.0)
-"""How long a receiver that has lost the fix takes to find it again, once it could."""
 WALL_AHEAD_M, SHADOW_M = 4.0, 3.0
 """Where a wall is put, ahead of the mower, and how far around it the sky is blocked."""
 DECIMALS = (5, 7)
 """Receivers tell minutes with so many."""
 TELLS_ELLIPSE = 0.5
 """The share of receivers that fill in the error ellipse of their GST."""
-
-Offset = tuple[float, float]
-
-
-class Kind(NamedTuple):
-    """A kind of solution: its errors per axis in m, and what it says of them."""
-
-    quality: int
-    mode: str
-    white_m: float
-    wander_m: float
-    wander_s: float
-    stated_m: float
-
-
-FIXED = Kind(4, "R", 0.004, 0.007, 30.0, 0.010)
-FLOAT = Kind(5, "F", 0.03, 0.5, 40.0, 0.35)
-SINGLE = Kind(1, "A", 0.2, 1.2, 60.0, 2.0)
-
-
-class State:
-    """What can go wrong; a fault sets it, and mends it when it ends."""
-
-    def __init__(self) -> None:
-        self.kind = FIXED
-        self.corrections = True
-        self.wrong_m: Offset = (0.0, 0.0)
-        self.wrong_up_m = 0.0
-        self.drifting_mps: Offset = (0.0, 0.0)
-        self.frozen = False
-        self.repeats = False
-        self.buffered_s = 0.0
-        self.silent = False
-        self.station = STATION
-        self.heading = True
-        self.wall = False
-        self.utc_step_s = 0.0
-        self.sigma_share = 1.0
-        self.lost = LOST_SENTENCE
-        self.garbled = GARBLED_SENTENCE
-
-
-def refix_s(random: Random) -> float:
-    """A time to find the fix again: after half of the losses a short one."""
-    return random.uniform(*random.choice((SOON_S, LATER_S)))
 
 
 class Sent(NamedTuple):
@@ -88,6 +48,8 @@ class Sent(NamedTuple):
     data: bytes
     reported_m: Offset
     truth_m: Offset
+    fixed: bool
+    """What the receiver says of the solution."""
 
 
 class _Globe:
@@ -111,18 +73,43 @@ class _Globe:
         return lat_deg, lon_deg
 
 
+class _Motion(NamedTuple):
+    """What is told of the motion."""
+
+    speed_mps: float
+    course_deg: float
+    heading_deg: float
+
+
 class Gnss:
-    """A receiver on a simulated mower. `origin` is that of the local frame."""
+    """A receiver on a simulated mower.
+
+    `origin` is that of the local frame, `stations` those that the fence was surveyed with,
+    `accuracy` the receiver's own accuracy sentence, where the settings name one.
+    """
 
     def __init__(
-        self, random: Random, origin: tuple[float, float, float], decimals: int | None = None
+        self,
+        random: Random,
+        origin: tuple[float, float, float],
+        decimals: int | None = None,
+        make: Make = MAKES["5hz"],
+        stations: Sequence[str] = (),
+        accuracy: AccuracySentence | None = None,
+        antenna_height_m: float = ANTENNA_HEIGHT_M,
     ) -> None:
         self.state = State()
+        self.make = make
         self._random = random
         self._globe = _Globe(origin)
+        self._station = stations[0] if stations else STATION
+        self._other_station = next(one for one in OTHER_STATIONS if one not in stations[:1])
+        self._accuracy = accuracy
+        self._antenna_height_m = antenna_height_m
         self._decimals = decimals or random.choice(DECIMALS)
         self._tells_ellipse = random.random() < TELLS_ELLIPSE
         self._wander = [self._random.gauss(0.0, FIXED.wander_m) for _ in range(3)]
+        self._speed_wander_mps = [self._random.gauss(0.0, SPEED_WANDER_MPS) for _ in range(2)]
         self._kind = FIXED
         self._age_s = 0.5
         self._fix_lost_at_s = random.uniform(*KEEPS_FIX_S)
@@ -130,18 +117,26 @@ class Gnss:
         self._lost = False
         self._fixed_from_s = -math.inf
         self._drifted_m = (0.0, 0.0)
+        self._leant_m: Offset = (0.0, 0.0)
+        self._fast_s = 0.0
+        self._place = ""
+        self._place_m: Offset = (0.0, 0.0)
+        self._height_m = 0.0
+        self._motion: _Motion | None = None
         self._last: tuple[list[bytes], Offset] | None = None
         self._free_at_s = 0.0
+        self._epochs = 0
 
     def epoch(self, now_s: float, pose: Pose) -> Sent | None:
         """What the receiver sends of the pose at this moment; None if nothing."""
-        step_s = 1.0 / RATE_HZ
+        step_s = 1.0 / self.make.rate_hz
         state = self.state
         kind = self._solution(now_s, pose, step_s)
-        error_m = self._errors_m(kind, step_s)
-        truth_m = (pose.east_m, pose.north_m)
-        place_m = (pose.east_m + error_m[0], pose.north_m + error_m[1])
-        sentences = self._sentences(now_s, pose, kind, place_m, error_m[2])
+        self._locate(pose, self._errors_m(kind, step_s))
+        self._move(pose, step_s)
+        truth_m, place_m = (pose.east_m, pose.north_m), self._place_m
+        sentences = self._sentences(now_s, kind, step_s)
+        self._epochs += 1
         if state.frozen and self._last is not None:
             sentences, place_m = self._last
         self._last = sentences, place_m
@@ -152,7 +147,8 @@ class Gnss:
         delay_s = LATENCY_S + abs(self._random.gauss(0.0, JITTER_S)) + state.buffered_s
         # Bytes leave the receiver in the order in which they went in.
         at_s = self._free_at_s = max(self._free_at_s, now_s + delay_s)
-        return Sent(at_s, b"".join(map(self._line, sentences)), place_m, truth_m)
+        data = b"".join(map(self._line, sentences))
+        return Sent(at_s, data, place_m, truth_m, kind is FIXED)
 
     def _solution(self, now_s: float, pose: Pose, step_s: float) -> Kind:
         """The kind of solution, after what old corrections and a wall do to it."""
@@ -192,45 +188,85 @@ class Gnss:
         errors = []
         for axis, (wrong_m, times) in enumerate(
             [
-                (state.wrong_m[0] + self._drifted_m[0] + stale_m, 1.0),
-                (state.wrong_m[1] + self._drifted_m[1], 1.0),
+                (state.wrong_m[0] + state.lean_m[0] + self._drifted_m[0] + stale_m, 1.0),
+                (state.wrong_m[1] + state.lean_m[1] + self._drifted_m[1], 1.0),
                 (state.wrong_up_m, 1.6),
             ]
         ):
             self._wander[axis] = kept * self._wander[axis] + random.gauss(0.0, fresh_m)
-            errors.append(wrong_m + times * (self._wander[axis] + random.gauss(0.0, kind.white_m)))
+            noise_m = self._wander[axis] + random.gauss(0.0, kind.white_m)
+            errors.append(wrong_m + times * state.error_times * noise_m)
         return errors
 
-    def _sentences(
-        self, now_s: float, pose: Pose, kind: Kind, place_m: Offset, up_m: float
-    ) -> list[bytes]:
+    def _locate(self, pose: Pose, error_m: list[float]) -> None:
+        """The position that is told, unless it is held."""
+        if self.state.place_held and self._place:
+            return
+        self._place_m = (pose.east_m + error_m[0], pose.north_m + error_m[1])
+        lat_deg, lon_deg = self._globe.degrees(*self._place_m)
+        self._place = position_text(lat_deg, lon_deg, self._decimals)
+        self._height_m = self._globe.height_m + self._antenna_height_m + error_m[2]
+
+    def _move(self, pose: Pose, step_s: float) -> None:
+        """The motion that is told, unless it is held."""
         random, state = self._random, self.state
-        utc_s = FIRST_UTC_S + now_s + state.utc_step_s
-        lat_deg, lon_deg = self._globe.degrees(*place_m)
-        height_m = self._globe.height_m + ANTENNA_HEIGHT_M + up_m
-        place = position_text(lat_deg, lon_deg, self._decimals)
-        corrections = None if kind is SINGLE else (self._age_s, state.station)
-        east = pose.speed_mps * math.sin(pose.heading) + random.gauss(0.0, SPEED_ERROR_MPS)
-        north = pose.speed_mps * math.cos(pose.heading) + random.gauss(0.0, SPEED_ERROR_MPS)
-        course_deg = math.degrees(math.atan2(east, north)) % 360.0
-        stated_m = state.sigma_share * kind.stated_m * random.uniform(0.9, 1.1)
+        kept = math.exp(-step_s / SPEED_WANDER_S)
+        fresh_mps = SPEED_WANDER_MPS * math.sqrt(1.0 - kept * kept)
+        velocity_mps = []
+        for axis, true_mps in enumerate(pose.velocity_mps()):
+            wander_mps = kept * self._speed_wander_mps[axis] + random.gauss(0.0, fresh_mps)
+            self._speed_wander_mps[axis] = wander_mps
+            leaning_mps = (state.lean_m[axis] - self._leant_m[axis]) / step_s
+            noise_mps = wander_mps + random.gauss(0.0, SPEED_ERROR_MPS)
+            velocity_mps.append(true_mps + leaning_mps + noise_mps)
+        self._leant_m = state.lean_m
+        heading_deg = math.degrees(pose.heading) + random.gauss(0.0, HEADING_ERROR_DEG)
+        if state.motion_held and self._motion is not None:
+            return
+        self._motion = _Motion(
+            math.hypot(*velocity_mps),
+            math.degrees(math.atan2(*velocity_mps)) % 360.0,
+            heading_deg,
+        )
+
+    def _sentences(self, now_s: float, kind: Kind, step_s: float) -> list[bytes]:
+        random, state, motion = self._random, self.state, self._motion
+        assert motion is not None
+        self._fast_s += (state.utc_rate - 1.0) * step_s
+        utc_s = FIRST_UTC_S + now_s + state.utc_step_s + self._fast_s + state.utc_ahead_s
+        date_ahead_s = DAY_S * state.date_ahead_days
+        state.utc_ahead_s, state.date_ahead_days = 0.0, 0
+        stated_m = state.sigma_m or state.sigma_share * kind.stated_m * random.uniform(0.9, 1.1)
+        own = self._other_station if state.foreign else self._station
         bodies = [
             gga(
                 utc_s,
-                place,
+                self._place,
                 kind.quality,
                 24,
-                0.7,
-                height_m,
-                GEOID_SEPARATION_M,
-                corrections,
-            ),
-            rmc(utc_s, place, kind.mode, math.hypot(east, north), course_deg),
-            gst(utc_s, stated_m, stated_m, stated_m if self._tells_ellipse else None),
+                state.hdop,
+                self._height_m,
+                GEOID_SEPARATION_M if state.geoid else None,
+                None if kind is SINGLE else (self._age_s, state.station or own),
+            )
         ]
-        if state.heading:
-            bodies.append(hdt(math.degrees(pose.heading) + random.gauss(0.0, HEADING_ERROR_DEG)))
+        if state.speed and self._due(self.make.speed_hz):
+            course = state.course and motion.speed_mps >= self.make.course_from_mps
+            course_deg = motion.course_deg if course else None
+            bodies.append(
+                rmc(utc_s + date_ahead_s, self._place, kind.mode, motion.speed_mps, course_deg)
+            )
+        if state.gst and self.make.gst:
+            bodies.append(gst(utc_s, stated_m, stated_m, stated_m if self._tells_ellipse else None))
+        if state.gst and self._accuracy is not None:
+            bodies.append(own_accuracy(self._accuracy, stated_m))
+        if state.heading and self._due(self.make.heading_hz):
+            bodies.append(hdt(motion.heading_deg + state.heading_off_deg))
         return [sentence(body) for body in bodies]
+
+    def _due(self, told_hz: int) -> bool:
+        """Whether something that is told so often comes with this epoch."""
+        return told_hz > 0 and self._epochs % (self.make.rate_hz // told_hz) == 0
 
     def _line(self, line: bytes) -> bytes:
         """A sentence as it comes through: whole, garbled or not at all."""

@@ -4,6 +4,8 @@ from datetime import UTC, datetime
 from functools import reduce
 from operator import xor
 
+from fenceguard.receiver.sentences import AccuracySentence
+
 MPS_PER_KNOT = 1852.0 / 3600.0
 
 
@@ -51,14 +53,18 @@ def gga(
     satellites: int,
     hdop: float,
     height_m: float,
-    separation_m: float,
+    separation_m: float | None,
     corrections: tuple[float, str] | None,
 ) -> str:
-    """Body of a GGA; `corrections` are their age in s and the reference station."""
+    """Body of a GGA; `corrections` are their age in s and the reference station.
+
+    Without the geoid's separation its field is empty, and the height is said to be above the sea.
+    """
+    separation = "" if separation_m is None else f"{separation_m:.1f}"
     tail = "," if corrections is None else f"{corrections[0]:.1f},{corrections[1]}"
     return (
         f"GNGGA,{clock_text(utc_s)},{place},{quality},{satellites:02d},{hdop:.2f},"
-        f"{height_m - separation_m:.4f},M,{separation_m:.1f},M,{tail}"
+        f"{height_m - (separation_m or 0.0):.4f},M,{separation},M,{tail}"
     )
 
 
@@ -83,3 +89,9 @@ def gst(utc_s: float, sigma_lat_m: float, sigma_lon_m: float, circle_m: float | 
 def hdt(heading_deg: float) -> str:
     """Body of an HDT."""
     return f"GNHDT,{heading_deg % 360.0:.2f},T"
+
+
+def own_accuracy(kind: AccuracySentence, sigma_m: float) -> str:
+    """Body of a receiver's own accuracy sentence: other fields than the accuracy's are empty."""
+    empty = kind.field - kind.header.count(",")
+    return f"{kind.header}{',' * empty}{sigma_m / kind.sigma_m_per_unit:.4f}"

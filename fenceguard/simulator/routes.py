@@ -1,6 +1,7 @@
-"""The way that a simulated mower takes: a lap along each fence line, then stripes."""
+"""The ways that a simulated mower takes: laps along the fence lines, stripes, lanes, passages."""
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -16,8 +17,11 @@ from fenceguard.settings import Settings
 HALF_WIDTH_M = 0.25
 EDGE_CLEARANCE_M = 0.10
 """What a lap leaves between footprint and fence line, in corners too."""
-CORNER_RADIUS_M = 4.0
+CORNER_RADII_M = (4.0, 2.0)
+"""The widest that the lawn has room for."""
 STRIPES_FROM_LINE_M = 0.9
+LANE_NOSE_M = 0.3
+"""How far before the fence line the nose is at the end of a lane."""
 STRIPE_M = 0.4
 SPACING_M = 0.1
 LOOK = 3
@@ -26,26 +30,38 @@ SHARPEST = 1.0
 """Radians in `LOOK` points; what bends more is a turn on the spot."""
 TURNING_MPS = 0.05
 ARRIVING_MPS2 = 0.3
-"""How gently it comes to where it must be slower."""
+"""How gently a planner comes to where it must be slower."""
+BRAKING_MPS2 = 0.6
+"""And whoever only knows that there is a turn: a bit less than its brakes can do."""
 PLAN_TURNS_DEG = 2.0
 """The heading's own noise."""
 PLAN_KEEPS_M = 0.5
 """The bound, the supervisor's margins, noise, and the controller's own delay."""
 
+Point = tuple[float, float]
+EDGE, STRIPES, LANES, WAY = "edge", "stripes", "lanes", "way"
+WAYS = (EDGE, STRIPES, LANES, WAY)
+
 
 class Route(NamedTuple):
-    """Points to follow, round and round."""
+    """Points to follow, round and round, with the mower's axle."""
 
-    points_m: list[tuple[float, float]]
+    points_m: list[Point]
     """About every `SPACING_M` along the way."""
     speeds_mps: list[float]
     """How fast a builder who knows the supervisor's limits would plan to be at each point."""
-    edge: bool
-    """A lap along a fence line; otherwise stripes."""
+    turning_mps: list[float]
+    """The same of one who slows down for turns on the spot alone."""
+    kind: str
+    """`edge`, a lap along a fence line; `stripes`, that end well before it; `lanes`, that end
+    close before it; `way`, one of the lawn's own."""
 
 
 class Planner:
-    """Plans routes on a fence for a mower, and the speeds on them."""
+    """Plans routes on a fence for a mower, and the speeds on them.
+
+    `footprint` is that about the axle.
+    """
 
     def __init__(self, settings: Settings, fence: Fence, footprint: Footprint) -> None:
         self._fence = fence
@@ -54,11 +70,22 @@ class Planner:
         self._top_mps = settings.mower.full_mps
         self._path = Path(footprint, settings.mower.course_error_deg + PLAN_TURNS_DEG)
 
-    def routes(self) -> list[Route]:
-        """All edge laps, then the stripes."""
-        laps = [self._route(self._kept_clear(ring), True) for ring in _laps(self._fence)]
-        stripes = _stripes(self._fence)
-        return laps + ([self._route(stripes, False)] if len(stripes) else [])
+    def routes(
+        self, ways_m: Sequence[Sequence[Point]] = (), field: shapely.Geometry | None = None
+    ) -> list[Route]:
+        """All edge laps, stripes, the lawn's own ways.
+
+        A `field`, a part of the lawn, is mown in lanes that end close to the fence line instead.
+        """
+        routes = [self._route(self._kept_clear(ring), EDGE) for ring in _laps(self._fence)]
+        nose_m = self._footprint.box(0.0).most_ahead_m
+        if field is None:
+            ends, kind = _stripes(self._fence.area, STRIPES_FROM_LINE_M), STRIPES
+        else:
+            ends, kind = _stripes(field, nose_m + LANE_NOSE_M), LANES
+        if len(ends):
+            routes.append(self._route(ends, kind))
+        return routes + [self._route(np.array(way_m), WAY) for way_m in ways_m]
 
     def _kept_clear(self, ring: shapely.LinearRing) -> Array:
         """A lap with the lawn to its left, moved that way where the footprint swings too near."""
@@ -80,21 +107,23 @@ class Planner:
         moved_m: Array = points_m + aside_m[:, None] * np.column_stack([np.sin(left), np.cos(left)])
         return np.concatenate([moved_m, moved_m[:1]])
 
-    def _route(self, corners_m: Array, edge: bool) -> Route:
+    def _route(self, corners_m: Array, kind: str) -> Route:
         points_m = spaced(corners_m)
         speeds_mps = self._speeds_mps(points_m)
-        if not edge:
+        turning_mps = [self._top_mps] * len(points_m)
+        if kind != EDGE:
             for corner in corners_m:
                 nearest = min(range(len(points_m)), key=lambda n: math.dist(points_m[n], corner))
-                speeds_mps[nearest] = min(speeds_mps[nearest], TURNING_MPS)
-        for _lap in range(2):
-            for n in range(len(points_m) - 1, -1, -1):
-                after_mps = speeds_mps[(n + 1) % len(points_m)]
-                arriving_mps = math.sqrt(after_mps**2 + 2.0 * ARRIVING_MPS2 * SPACING_M)
-                speeds_mps[n] = min(speeds_mps[n], arriving_mps)
-        return Route(points_m, speeds_mps, edge)
+                turning_mps[nearest] = TURNING_MPS
+        planned_mps = list(map(min, speeds_mps, turning_mps))
+        return Route(
+            points_m,
+            _arriving(planned_mps, ARRIVING_MPS2),
+            _arriving(turning_mps, BRAKING_MPS2),
+            kind,
+        )
 
-    def _speeds_mps(self, points_m: list[tuple[float, float]]) -> list[float]:
+    def _speeds_mps(self, points_m: list[Point]) -> list[float]:
         """What the way ahead permits at each point, less what a plan keeps in hand."""
         stopping, top_mps = self._stopping, self._top_mps
         horizon_m = stopping.horizon_m(top_mps)
@@ -119,7 +148,18 @@ class Planner:
         return speeds_mps
 
 
-def _direction_deg(points_m: list[tuple[float, float]], n: int) -> float:
+def _arriving(speeds_mps: list[float], slowing_mps2: float) -> list[float]:
+    """Speeds round and round a route, slowed in time for where they must be lower."""
+    arriving_mps = list(speeds_mps)
+    for _lap in range(2):
+        for n in range(len(speeds_mps) - 1, -1, -1):
+            after_mps = arriving_mps[(n + 1) % len(speeds_mps)]
+            reached_mps = math.sqrt(after_mps**2 + 2.0 * slowing_mps2 * SPACING_M)
+            arriving_mps[n] = min(arriving_mps[n], reached_mps)
+    return arriving_mps
+
+
+def _direction_deg(points_m: list[Point], n: int) -> float:
     here, after = points_m[n % len(points_m)], points_m[(n + 1) % len(points_m)]
     return math.degrees(math.atan2(after[0] - here[0], after[1] - here[1]))
 
@@ -127,23 +167,26 @@ def _direction_deg(points_m: list[tuple[float, float]], n: int) -> float:
 def _laps(fence: Fence) -> list[shapely.LinearRing]:
     near_m = HALF_WIDTH_M + EDGE_CLEARANCE_M
     lane = shapely.buffer(fence.area, -near_m, quad_segs=32)
-    rounded = shapely.buffer(
-        shapely.buffer(lane, -CORNER_RADIUS_M, quad_segs=32), CORNER_RADIUS_M, quad_segs=32
-    )
-    rings = []
-    for part in shapely.get_parts(shapely.orient_polygons(rounded)):
-        if part.area > 1.0:
-            rings += [part.exterior, *part.interiors]
-    return rings
+    for radius_m in CORNER_RADII_M:
+        rounded = shapely.buffer(
+            shapely.buffer(lane, -radius_m, quad_segs=32), radius_m, quad_segs=32
+        )
+        rings = []
+        for part in shapely.get_parts(shapely.orient_polygons(rounded)):
+            if part.area > 1.0:
+                rings += [part.exterior, *part.interiors]
+        if rings:
+            return rings
+    return []
 
 
-def _stripes(fence: Fence) -> Array:
+def _stripes(area: shapely.Geometry, from_line_m: float) -> Array:
     """Ends of the stripes, one after the other, west to east and back."""
-    field = shapely.buffer(fence.area, -STRIPES_FROM_LINE_M)
+    field = shapely.buffer(area, -from_line_m)
     if field.is_empty:
         return np.empty((0, 2))
     west, south, east, north = field.bounds
-    ends: list[tuple[float, float]] = []
+    ends: list[Point] = []
     for number in range(math.floor((north - south) / STRIPE_M) + 1):
         level = south + number * STRIPE_M
         line = shapely.LineString([(west - 1.0, level), (east + 1.0, level)])
@@ -160,7 +203,7 @@ def _stripes(fence: Fence) -> Array:
     return np.array(ends)
 
 
-def spaced(corners_m: Array) -> list[tuple[float, float]]:
+def spaced(corners_m: Array) -> list[Point]:
     """Points about every `SPACING_M` along a line through corners, without its end."""
     line = shapely.LineString(corners_m)
     count = max(1, round(line.length / SPACING_M))
