@@ -108,6 +108,11 @@ def _where(change: Changed) -> list[str]:
     )
     if bound is None or where.room_m is None:
         lines.append("how far off that could be was unknown.")
+    elif bound.reach_m:
+        lines.append(
+            f"but the mower was only known to be within {bound.reach_m:.2f} m of where the "
+            f"reckoning led, so {where.room_m:.2f} m of room were left."
+        )
     else:
         lines.append(
             f"the position could be {bound.radius_m:.2f} m off, "

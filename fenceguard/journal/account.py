@@ -18,14 +18,17 @@ from fenceguard.journal.records import (
     Sensed,
     Stop,
     Summary,
+    Tells,
     Watched,
     Where,
 )
 from fenceguard.journal.story import severity
-from fenceguard.judgement.types import Bound, Decision, Finding, Inputs, Rung, Situation
+from fenceguard.judgement.types import Bound, Decision, Finding, Inputs, Learned, Rung, Situation
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch, quality_name, utc_text
 from fenceguard.receiver.receiver import Receiver
 
+LEARNS_S = 60.0
+"""By then a receiver has told all that it tells."""
 WATCHED_EVERY_S = 20.0
 """A monitor that only watches is told of no oftener: one that toggles must not fill the disk."""
 
@@ -109,6 +112,8 @@ class Account:
         self._spent_s = [0.0] * len(Rung)
         self.held_s: dict[str, float] = {}
         """For how long each monitor, or wait, kept the mower below `full`."""
+        self._learns_to_s: float | None = None
+        self._learned: Learned | None = None
         self._digest = 0
         self.decisions = 0
         self.epochs = 0
@@ -152,7 +157,7 @@ class Account:
             self._heard, self._heard_at_s = epoch, now_s
             self.epochs += 1
         self._count(decision)
-        entries = []
+        entries = self._learning(decision)
         if decision.rung is not decision.was:
             entries.append(self._entry(now_s, self._change(decision)))
         if decision.watched or self._acting:
@@ -163,6 +168,16 @@ class Account:
             self._summary_due_s = now_s + self._summary_s
             entries.append(self._entry(now_s, Summary(**self._totals(decision.rung))))
         return entries
+
+    def _learning(self, decision: Decision) -> list[Entry]:
+        """The entry of what the receiver tells, once it has had time to, and when that changes."""
+        learned = decision.situation.learned
+        self._learns_to_s = self._learns_to_s or decision.now_s + LEARNS_S
+        if decision.now_s < self._learns_to_s or learned == self._learned or learned is None:
+            return []
+        self._learned = learned
+        told = Tells(rounded(learned.period_s), learned.fields, rounded(learned.digit_m))
+        return [self._entry(decision.now_s, told)]
 
     def sensed(self, now_s: float, inputs: Inputs) -> Entry:
         """The entry of a change of inputs."""
@@ -295,6 +310,8 @@ def where_told(situation: Situation) -> Where:
         nearest=situation.nearest,
         bound=None if situation.bound is None else _bound_told(situation.bound),
         room_m=rounded(situation.room_m),
+        trust=situation.trust.word,
+        reach_m=rounded(situation.evidence.reach_m),
     )
 
 
@@ -325,6 +342,10 @@ def _bound_told(bound: Bound) -> BoundTold | None:
             bound.age_m,
             bound.per_sigma,
             bound.floor_m,
+            bound.rounding_m,
+            bound.tilt_m,
+            bound.unexplained_m,
+            bound.reach_m,
         )
     ]
     known = [part for part in parts if part is not None]

@@ -48,7 +48,10 @@ class EpochTold:
 
 @dataclass(frozen=True, slots=True)
 class BoundTold:
-    """The bound in its parts: K hypot(optimism σ, age part) + floor."""
+    """The bound in its parts: K hypot(optimism σ, age part), and all that comes on top.
+
+    In the reach, only what comes on top is told.
+    """
 
     radius_m: float
     sigma_m: float
@@ -56,6 +59,14 @@ class BoundTold:
     age_m: float
     per_sigma: float
     floor_m: float
+    rounding_m: float
+    """For the last digit of the position."""
+    tilt_m: float
+    """For a slope that is not known."""
+    unexplained_m: float
+    """For what contradicts the position."""
+    reach_m: float
+    """Of the reach, where the mower is only known to be in that; else 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +81,10 @@ class Where:
     bound: BoundTold | None
     room_m: float | None
     """Clearance less bound."""
+    trust: str
+    """`unknown`, `trusted` or `doubted`."""
+    reach_m: float | None
+    """Radius of the place where the mower can be, as reckoned."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +138,18 @@ class Sensed:
 
     kind: ClassVar[str] = "inputs"
     held: dict[str, bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Tells:
+    """What the receiver has been found to tell; it is expected from then on."""
+
+    kind: ClassVar[str] = "tells"
+    period_s: float | None
+    """From one epoch to the next."""
+    fields: tuple[str, ...]
+    digit_m: float | None
+    """How far apart two positions are that differ in their last digit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,9 +213,9 @@ class Stop(Totals):
     reason: str
 
 
-Record = Start | Changed | Sensed | Watched | Summary | Stop
+Record = Start | Changed | Sensed | Tells | Watched | Summary | Stop
 KINDS: dict[str, type[Record]] = {
-    kind.kind: kind for kind in (Start, Changed, Sensed, Watched, Summary, Stop)
+    kind.kind: kind for kind in (Start, Changed, Sensed, Tells, Watched, Summary, Stop)
 }
 
 

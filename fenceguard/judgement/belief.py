@@ -13,9 +13,9 @@ from fenceguard.judgement.bound import Bounds
 from fenceguard.judgement.news import News, Newsroom
 from fenceguard.judgement.parameters import Parameters
 from fenceguard.judgement.reckoning import Place, Reckoning, velocity_of
-from fenceguard.judgement.tells import Learned, Missing, Tells
+from fenceguard.judgement.tells import Missing, Tells
 from fenceguard.judgement.trust import Reach, Sight, Speed, TrustMachine
-from fenceguard.judgement.types import Bound, Evidence, Trust
+from fenceguard.judgement.types import Bound, Evidence, Learned, Trust
 from fenceguard.lawn.surface import Surface
 from fenceguard.receiver.epoch import FIXED, Epoch
 
@@ -164,10 +164,10 @@ def _believed(
     if trust.state is Trust.DOUBTED and bound is not None:
         # Whichever of the two is right, the mower is in here.
         both_m = math.dist(place, reach.place) + reach.radius_m
-        return place, bound._replace(radius_m=max(bound.radius_m, both_m))
+        return place, _widened(bound, max(0.0, both_m - bound.radius_m))
     if trust.strained and bound is not None:
         unexplained_m = min(STRAIN * trust.excess.likely_m, trust.excess.off_m)
-        return place, bound._replace(radius_m=bound.radius_m + unexplained_m)
+        return place, _widened(bound, unexplained_m)
     if is_sight and trust.state is Trust.TRUSTED:
         return place, bound
     # Whatever the position says, the mower is in the reach.
@@ -176,5 +176,9 @@ def _believed(
     return place, bound
 
 
+def _widened(bound: Bound, unexplained_m: float) -> Bound:
+    return bound._replace(unexplained_m=unexplained_m, radius_m=bound.radius_m + unexplained_m)
+
+
 def _of_reach(reach: Reach) -> Bound:
-    return Bound(0.0, 0.0, 0.0, 0.0, reach.radius_m, 0.0, 0.0, reach.radius_m)
+    return Bound(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, reach.radius_m, reach.radius_m)

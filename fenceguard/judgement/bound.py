@@ -85,4 +85,6 @@ class Bounds:
         rounding_m = math.sqrt(0.5) * (epoch.digit_m or 0.0)
         radius_m = self._per_sigma * math.hypot(optimism * sigma, age_m)
         radius_m += floor_m + rounding_m + tilt_m
-        return Bound(sigma, optimism, age_m, self._per_sigma, floor_m, rounding_m, tilt_m, radius_m)
+        return Bound(
+            sigma, optimism, age_m, self._per_sigma, floor_m, rounding_m, tilt_m, 0.0, 0.0, radius_m
+        )

@@ -224,7 +224,7 @@ class Supervisor:
             height_off_m=self._height_off_m(epoch, place),
             evidence=believed.evidence,
             course_off_deg=course_off_deg,
-            period_s=self._belief.learned.period_s,
+            learned=self._belief.learned,
             inputs=inputs,
         )
         at_least_m = self._clearances.at_least_m(seen.pose)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from fenceguard.judgement.reckoning import RESTING_MPS
+from fenceguard.judgement.types import Learned
 from fenceguard.receiver.epoch import FIXED, Epoch
 
 LEARNED = 10
@@ -63,15 +64,6 @@ class Missing(NamedTuple):
     """Beyond the time from one telling to the next."""
 
 
-class Learned(NamedTuple):
-    """What is known of a receiver's ways."""
-
-    period_s: float | None
-    """From one epoch to the next."""
-    fields: tuple[str, ...]
-    digit_m: float | None
-
-
 class Tells:
     """Learns what one receiver tells. Times are the receiver's own."""
 
@@ -81,12 +73,10 @@ class Tells:
 
     def forget(self) -> None:
         """Know what was declared."""
-        self.period_s: float | None = None
-        """The shortest time from one epoch to the next."""
+        self.learned = Learned(None, tuple(self._declared), None)
         self._shortest_s = math.inf
         self._epochs = 0
         self._at_s = 0.0
-        self._digit_m: float | None = None
         self._times = {name: LEARNED if name in self._declared else 0 for name in NAMES}
         self._every_s = dict.fromkeys(NAMES, math.inf)
         self._told_at_s: dict[str, float] = {}
@@ -96,11 +86,11 @@ class Tells:
         """An epoch; what has stayed away for longer than it used to."""
         passed_s, self._at_s = at_s - self._at_s, at_s
         self._epochs += 1
-        if self._epochs > 1 and passed_s > 0.0:
-            self._shortest_s = min(self._shortest_s, passed_s)
-            if self._epochs > RATE_EPOCHS:
-                self.period_s = self._shortest_s
-        self._digit_m = epoch.digit_m
+        if self._epochs > 1 and 0.0 < passed_s < self._shortest_s:
+            self._shortest_s = passed_s
+        period_s = round(self._shortest_s, 3) if self._epochs > RATE_EPOCHS else None
+        if (period_s, epoch.digit_m) != (self.learned.period_s, self.learned.digit_m):
+            self.learned = self.learned._replace(period_s=period_s, digit_m=epoch.digit_m)
         missing: Missing | None = None
         for field in FIELDS:
             name = field.name
@@ -122,9 +112,6 @@ class Tells:
             self._every_s[name] = min(self._every_s[name], at_s - told_at_s)
         self._told_at_s[name] = at_s
         self._times[name] += 1
-
-    @property
-    def learned(self) -> Learned:
-        """What is known so far."""
-        fields = tuple(name for name in NAMES if self._times[name] >= LEARNED)
-        return Learned(self.period_s, fields, self._digit_m)
+        if self._times[name] == LEARNED:
+            fields = tuple(one for one in NAMES if self._times[one] >= LEARNED)
+            self.learned = self.learned._replace(fields=fields)

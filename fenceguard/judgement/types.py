@@ -62,6 +62,10 @@ class Bound(NamedTuple):
     """What the digits of the position leave open."""
     tilt_m: float
     """How far a slope that is not known may put the antenna off."""
+    unexplained_m: float
+    """What contradicts the position."""
+    reach_m: float
+    """Radius of the reach, where the mower is only known to be in that; else 0."""
     radius_m: float
     """per_sigma times the root of (optimism sigma_m)² + age_m², and what comes on top."""
 
@@ -92,6 +96,16 @@ class Evidence(NamedTuple):
 NO_EVIDENCE = Evidence()
 
 
+class Learned(NamedTuple):
+    """What is known of a receiver's ways."""
+
+    period_s: float | None
+    """From one epoch to the next."""
+    fields: tuple[str, ...]
+    digit_m: float | None
+    """How far apart two positions are that differ in their last digit."""
+
+
 class Situation(NamedTuple):
     """All that the monitors may look at. None stands for unknown."""
 
@@ -119,8 +133,8 @@ class Situation(NamedTuple):
     evidence: Evidence = NO_EVIDENCE
     course_off_deg: float | None = None
     """Angle between the course, as far as it turned, and the way that the positions have taken."""
-    period_s: float | None = None
-    """From one epoch to the next, once that is known."""
+    learned: Learned | None = None
+    """What is known of the receiver's ways."""
     inputs: Inputs = NOTHING_PRESSED
     at_least: bool = False
     """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""

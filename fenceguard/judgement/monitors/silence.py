@@ -9,7 +9,8 @@ one epoch a second: the speed that its mower is granted keeps the way that it dr
 
 
 def _read(situation: Situation) -> Reading:
-    silence_s, period_s = situation.silence_s, situation.period_s
+    silence_s, learned = situation.silence_s, situation.learned
+    period_s = None if learned is None else learned.period_s
     if silence_s is None or period_s is None:
         return silence_s
     return silence_s - max(0.0, min(period_s, SLOWEST_S) - USUAL_S)
