@@ -146,7 +146,7 @@ def test_an_unknown_heading_is_never_better_than_any_heading(
     east: float, north: float, heading: float
 ) -> None:
     footprint = Footprint(OUTLINE, (0.1, -0.05))
-    unknown = footprint.clearance(FENCE, east, north, None).metres
+    unknown = footprint.clearance(FENCE, east, north).metres
     assert unknown <= footprint.clearance(FENCE, east, north, heading).metres + 1e-9
 
 
@@ -154,9 +154,7 @@ def test_an_unknown_heading_is_the_worst_heading_and_no_worse() -> None:
     footprint = Footprint(OUTLINE, (0.0, 0.0))
     assert footprint.reach_m == pytest.approx(math.hypot(0.35, 0.25))
     all_round = [footprint.clearance(FENCE, 6.5, 1.0, h / 10).metres for h in range(3600)]
-    assert footprint.clearance(FENCE, 6.5, 1.0, None).metres == pytest.approx(
-        min(all_round), abs=1e-4
-    )
+    assert footprint.clearance(FENCE, 6.5, 1.0).metres == pytest.approx(min(all_round), abs=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -184,7 +182,7 @@ def test_names_the_nearest_ring() -> None:
     footprint = Footprint(OUTLINE, (0.0, 0.0))
     assert footprint.clearance(FENCE, 1.0, 5.0, 0.0).ring == "bed"
     assert footprint.clearance(FENCE, 8.7, 1.45, 0.0).ring == "stone"
-    assert footprint.clearance(FENCE, 8.7, 1.45, None).ring == "stone"
+    assert footprint.clearance(FENCE, 8.7, 1.45).ring == "stone"
 
 
 def test_a_stone_under_the_mower_counts_though_no_corner_touches_it() -> None:
@@ -204,19 +202,19 @@ def test_farther_out_is_more_negative(east: float) -> None:
     footprint = Footprint(OUTLINE, (0.0, 0.0))
     here = footprint.clearance(FENCE, east, 2.0, 90.0).metres
     assert here == pytest.approx(east - 0.25, abs=SAMPLE_STEP_M)
-    assert footprint.clearance(FENCE, east, 2.0, None).metres == pytest.approx(
+    assert footprint.clearance(FENCE, east, 2.0).metres == pytest.approx(
         east - footprint.reach_m, abs=1e-9
     )
 
 
 @given(st.floats(0.5, 11.5), st.floats(0.5, 7.5), st.floats(0.0, 360.0))
-def test_either_way_the_worse_counts(east_m: float, north_m: float, heading_deg: float) -> None:
+def test_of_two_ways_the_worse_counts(east_m: float, north_m: float, heading_deg: float) -> None:
     footprint = Footprint(NOTCHED, (0.0, 0.0))
     both = [
         footprint.clearance(FENCE, east_m, north_m, heading_deg + turned_deg).metres
         for turned_deg in (0.0, 180.0)
     ]
-    clearance = footprint.clearance(FENCE, east_m, north_m, heading_deg, either_way=True)
+    clearance = footprint.clearance(FENCE, east_m, north_m, heading_deg, heading_deg + 180.0)
     assert clearance.metres == pytest.approx(min(both), abs=1e-9)
 
 

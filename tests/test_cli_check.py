@@ -141,19 +141,15 @@ def test_a_limit_equal_to_the_next_is_not_odd(settings: Path) -> None:
 @pytest.mark.parametrize(
     ("key", "fits", "odd", "said"),
     [
-        ("limits.stopping.slowed", 0.15, 0.1501, "mower.stopping.keep_m: the told speed keeps"),
-        ("limits.blade_stop.slowed", 0.05, 0.0501, "mower.stopping.blade_keep_m: the told"),
-        ("mower.stopping.keep_m", 0.15, 0.1499, "less than limits.stopping.slowed (0.15 m)"),
-        ("mower.stopping.blade_keep_m", 0.05, 0.0499, "less than limits.blade_stop.slowed (0.05"),
         ("mower.course_within_deg", 45, 45.1, "farther than limits.course.slowed (45) permits"),
         ("limits.course.slowed", 45, 44.9, "mower.course_within_deg: a course is believed to 45"),
-        ("limits.stopping.watch_only", "false", "true", "limits.stopping demands nothing, so the"),
+        ("limits.approach.watch_only", "false", "true", "limits.approach demands nothing, so a"),
         ("limits.course.watch_only", "false", "true", "limits.course demands nothing, so a course"),
-        ("limits.stopping.slowed", "never", 0.2, "mower.stopping.keep_m"),
+        ("limits.approach.slowed", 0.2, "never", "is not slowed before a fence"),
         ("limits.course.slowed", 46, "never", "limits.course demands nothing"),
     ],
 )
-def test_check_notes_where_limits_and_what_is_kept_ahead_do_not_fit(
+def test_check_notes_where_limits_and_what_the_chain_goes_by_do_not_fit(
     settings: Path, key: str, fits: object, odd: object, said: str
 ) -> None:
     def noted(value: object) -> str:
@@ -175,4 +171,22 @@ def test_check_notes_where_limits_and_what_is_kept_ahead_do_not_fit(
 )
 def test_check_notes_what_weakens_the_supervision(settings: Path, setting: str, said: str) -> None:
     shown = for_people("check", "--settings", settings, "--set", setting)
+    assert said in " ".join(shown.split())
+
+
+def test_check_notes_a_told_speed_that_heeds_nothing(settings: Path) -> None:
+    off = [f"--set=limits.{name}.watch_only=true" for name in ("approach", "stopping")]
+    said = "nothing ahead is acted on"
+    assert said in " ".join(for_people("check", "--settings", settings, *off).split())
+    assert said not in " ".join(for_people("check", "--settings", settings, off[0]).split())
+
+
+@pytest.mark.parametrize(
+    ("drive_line", "said"),
+    [("cuts_power", "the drive line cuts the power"), ("told", "the drive line is only told")],
+)
+def test_check_says_what_the_drive_line_forces(settings: Path, drive_line: str, said: str) -> None:
+    shown = for_people(
+        "check", "--settings", settings, "--set", f"mower.stopping.drive_line={drive_line}"
+    )
     assert said in " ".join(shown.split())

@@ -25,7 +25,7 @@ def situation(**epoch: Any) -> Situation:
         utc_lag_s=0.0,
         ahead_m=5.0,
         speed_mps=0.5,
-        stopping=Stopping(0.3, 1.0, 1.0),
+        stopping=Stopping(0.3, 1.0, 1.0, 0.5, drive_cut=False),
     )
 
 

@@ -16,7 +16,8 @@ from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.monitors.base import ABSENT, Choice, Default, Monitor, Range, Reading
 from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.types import NO_EVIDENCE, Decision, Finding, Rung, Situation
+from fenceguard.judgement.types import NO_ATTITUDE, NO_EVIDENCE, Decision, Finding, Rung, Situation
+from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import QUALITY_NAMES
 from fenceguard.text import number
 from tests.support.made import bound
@@ -29,13 +30,28 @@ FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
 # How each monitor is made to read a value
 
 
-def at_rest(left_m: Any) -> Situation:
-    """At rest there is no rounding between the way ahead and what is left."""
-    return ahead(left_m, speed_mps=0.0)
+class Timed(Stopping):
+    """Of a way ahead in m it says that it lasts as many s."""
+
+    def latest_s(self, left_m: float, speed_mps: float, most_mps: float) -> float:
+        return left_m
+
+    blade_latest_s = latest_s
+
+
+TIMED = Timed(0.0, 1.0, 0.0, speeding_up_mps2=0.0, drive_cut=False)
+
+
+def left(left_s: Any) -> Situation:
+    return ahead(left_s, stopping=TIMED)
 
 
 def evidence(**fields: Any) -> Situation:
     return Situation(evidence=NO_EVIDENCE._replace(**fields))
+
+
+def attitude(**fields: Any) -> Situation:
+    return Situation(attitude=NO_ATTITUDE._replace(**fields))
 
 
 def solved(name: Any) -> Situation:
@@ -89,7 +105,8 @@ TABLE = {
     "jump": Made(lambda value: evidence(jump_m=value), absent=(NOTHING,)),
     "drift": Made(lambda value: evidence(drift_m=value), absent=(NOTHING,)),
     "height": Made(lambda value: Situation(height_off_m=value), absent=(NOTHING,)),
-    "course": Made(lambda value: evidence(course_off_deg=value), absent=(NOTHING,)),
+    "course": Made(lambda value: attitude(course_off_deg=value), absent=(NOTHING,)),
+    "heading": Made(lambda value: attitude(heading_off_deg=value), absent=(NOTHING,)),
     "room": Made(
         lambda value: Situation(clearance_m=value, bound=bound(0.0)),
         unknown=(
@@ -99,8 +116,13 @@ TABLE = {
             *(Situation(clearance_m=1.0, bound=bound(one)) for one in (math.nan, math.inf)),
         ),
     ),
-    "stopping": Made(at_rest, unknown=(NOTHING, ahead(None), ahead(5.0, stopping=None))),
-    "blade_stop": Made(at_rest, unknown=(NOTHING, ahead(None), ahead(5.0, stopping=None))),
+    "approach": Made(left, unknown=(NOTHING, ahead(None), ahead(5.0, stopping=None))),
+    "stopping": Made(left, unknown=(NOTHING, ahead(None), ahead(5.0, stopping=None))),
+    "blade_stop": Made(
+        left,
+        unknown=(NOTHING, ahead(None), ahead(5.0, stopping=None)),
+        absent=(ahead(5.0, stopping=TIMED._replace(drive_cut=True)),),
+    ),
 }
 
 
@@ -243,6 +265,9 @@ def test_switched_to_watching_it_demands_nothing_and_tells_the_same(monitor: Mon
         assert watching.watched == acting.findings
         assert watching.rung is FULL
         demanded = max((one.rung for one in acting.findings), default=FULL)
+        if monitor.of_room and isinstance(reading, float):
+            # It is at rest and trusted, and may creep away from what is too near.
+            demanded = min(demanded, BLADE_OFF)
         assert acting.rung >= demanded
         assert bool(acting.findings) is (reading is not ABSENT)
 

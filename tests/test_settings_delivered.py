@@ -56,7 +56,7 @@ def test_a_cap_has_room_for_two_files(file: Path, enough: str, too_little: str, 
 def test_the_delivered_settings_name_every_key() -> None:
     """Whoever reads the file sees all there is to set, if only as a comment."""
     text = (CONFIG / "settings.yaml").read_text()
-    document = yaml.safe_load(re.sub(r"(?m)^  # (?=accuracy:|  )", "  ", text))
+    document = yaml.safe_load(re.sub(r"(?m)^  # (?=accuracy:|axle_m:|  )", "  ", text))
     assert set(document) == set(Settings.model_fields)
     sections = [
         "mower",
@@ -66,6 +66,7 @@ def test_the_delivered_settings_name_every_key() -> None:
         "journal",
         "recording",
         "arm",
+        "way_out",
         "bound",
         "track",
         "clear_s",

@@ -113,17 +113,31 @@ def test_the_hash_of_the_fence_is_that_of_its_bytes(file: Path) -> None:
 
 
 TOLD: list[tuple[str, object, list[str]]] = [
-    ("mower.antenna_m", (0.1, 0.2), ["mower.antenna_m"]),
+    ("mower.antenna_m", (0.1, 0.2), ["mower.antenna_m", "mower.axle_m"]),
+    ("mower.axle_m", (0.1, 0.2), ["mower.axle_m"]),
     ("mower.antenna_height_m", 0.41, ["mower.antenna_height_m"]),
     ("mower.full_mps", 0.61, ["mower.full_mps", "track.top_mps", "ladder.full_mps"]),
-    ("mower.slowed_mps", 0.21, ["ladder.slowed_mps"]),
-    ("mower.speeding_up_mps2", 0.61, ["mower.speeding_up_mps2", "track.speeding_up_mps2"]),
+    ("mower.slowed_mps", 0.21, ["mower.slowed_mps", "ladder.slowed_mps"]),
+    (
+        "mower.speeding_up_mps2",
+        0.61,
+        [
+            "mower.speeding_up_mps2",
+            "mower.stopping.speeding_up_mps2",
+            "track.speeding_up_mps2",
+        ],
+    ),
     ("mower.held_s", 0.61, ["mower.held_s"]),
     ("mower.course_from_mps", 0.31, ["mower.course_from_mps"]),
     ("mower.course_error_deg", 4.5, ["mower.course_error_deg"]),
     ("mower.course_within_deg", 50.5, ["mower.course_within_deg"]),
     ("mower.stopping.keep_m", 0.21, ["mower.keep_m"]),
-    ("mower.stopping.blade_keep_m", 0.22, ["mower.blade_keep_m"]),
+    ("mower.stopping.hears_s", 0.5, ["mower.hears_s"]),
+    ("mower.stopping.service_mps2", 0.4, ["mower.service_mps2"]),
+    ("way_out.mps", 0.06, ["way_out.mps"]),
+    ("way_out.way_m", 1.5, ["way_out.way_m"]),
+    ("way_out.nearer_m", 0.02, ["way_out.nearer_m"]),
+    ("way_out.past_m", 0.2, ["way_out.past_m"]),
     ("mower.stopping.blade_stop_s", 2.5, ["mower.stopping.blade_stop_s"]),
     ("mower.stopping.reaction_s", 0.45, ["mower.stopping.reaction_s"]),
     ("bound.probability", 0.995, ["bound.probability"]),
@@ -174,10 +188,39 @@ def test_each_setting_is_a_parameter_of_the_judgement_and_changes_no_other(
 
 
 def test_every_parameter_is_set_by_a_setting(file: Path) -> None:
-    """But for the outline, the braking, of which the worst case is told, and other limits."""
+    """But for the outline, the braking, of which the worst case is told, and other limits.
+
+    And for what follows from words or from limits: see below.
+    """
     told = parts(taken(file, BASE).settings.parameters())
     missed = set(told) - {name for _, _, names in TOLD for name in names}
     assert {name for name in missed if not name.startswith(("monitors", "bound"))} == {
         "mower.outline_m",
         "mower.stopping.deceleration_mps2",
+        "mower.stopping.drive_cut",
+        "mower.told_before_s",
     }
+
+
+NEVER = "never"
+
+
+@pytest.mark.parametrize(
+    ("changes", "before_s"),
+    [
+        ({}, 0.6),
+        ({"limits.approach.slowed": 0.8}, 0.8),
+        ({"limits.approach.watch_only": True}, 0.1),
+        ({"limits.approach.slowed": NEVER}, 0.1),
+        ({"limits.approach.slowed": NEVER, "limits.stopping.blade_off": NEVER}, 0.0),
+        ({"limits.approach.slowed": NEVER, "limits.stopping.halted": 0.3}, 0.3),
+        ({"limits.approach.slowed": NEVER, "limits.stopping.watch_only": True}, None),
+        ({"limits.blade_stop.blade_off": 0.9}, 0.6),
+        ({"limits.blade_stop.blade_off": 0.9, "mower.stopping.drive_line": "told"}, 0.9),
+    ],
+)
+def test_the_told_speed_comes_down_before_the_first_demand_of_the_way_ahead(
+    file: Path, changes: dict[str, object], before_s: float | None
+) -> None:
+    overrides = [f"{key}={json.dumps(value)}" for key, value in changes.items()]
+    assert taken(file, BASE, *overrides).settings.parameters().mower.told_before_s == before_s

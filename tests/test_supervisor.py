@@ -72,15 +72,13 @@ def test_arming_begins_anew_after_any_demand(spoilt: dict[str, Any]) -> None:
     assert mower.hear().armed
 
 
-def test_it_is_not_armed_outside_the_fence_even_if_nothing_demands_it() -> None:
-    """A limit for room may be negative; the fence is the fence."""
-    far = {"slowed": -90.0, "blade_off": -95.0, "halted": -99.0}
-    outside = Mower(limits={"room": far, "stopping": far, "blade_stop": far})
-    outside.hear(east_m=-5.0)
-    for _ in range(50):
-        decision = outside.hear(east_m=-5.0)
-        assert decision.findings == ()
-        assert not decision.armed
+def test_what_room_demands_does_not_keep_it_from_being_armed() -> None:
+    """Standing with its nose over the line: only a way out can lead away from there."""
+    mower = Mower()
+    for _ in range(20):
+        decision = mower.hear(east_m=29.7, heading_deg=90.0, speed_mps=0.0)
+    assert {one.monitor for one in decision.findings} == {"room", "approach", "stopping"}
+    assert decision.armed
 
 
 def test_a_float_solution_that_the_settings_permit_does_not_arm_it() -> None:

@@ -34,8 +34,8 @@ def only_watching(monitor: str) -> Parameters:
 
 INERT: dict[str, dict[str, Any]] = {
     "course": {"course_within_deg": math.inf},
-    "stopping": {"keep_m": -math.inf},
-    "blade_stop": {"blade_keep_m": -math.inf},
+    # The told speed then comes down for what acts after it.
+    "approach": {"told_before_s": 0.1},
 }
 """What the chain does because of a monitor, besides asking it, and how it is not done."""
 
@@ -101,16 +101,18 @@ SPEAKS = {
         for number in range(12)
         for step in steady(place=(29.0, 10.0 + 0.0625 * number), **EAST)
     ],
+    "heading": [
+        step
+        for number in range(12)
+        for step in steady(place=(15.0 + 0.0625 * number, 10.0), **{**EAST, "heading_deg": 60.0})
+    ],
     "room": steady(place=(0.45, 10.0)),
+    "approach": steady(place=(29.3, 10.0), **EAST),
     "stopping": steady(place=(29.56, 10.0), **FACING_EAST),
-    "blade_stop": steady(place=(29.56, 10.0), **FACING_EAST),
 }
 """For each monitor, what makes it speak."""
-BEFOREHAND = {
-    "stopping": up_at((29.4, 10.0), **FACING_EAST),
-    "blade_stop": up_at((29.3, 10.0), **FACING_EAST),
-}
-"""Where the brakes decide about the told speed, and where the blade does."""
+BEFOREHAND = {name: up_at((29.4, 10.0), **FACING_EAST) for name in ("approach", "stopping")}
+"""Where what is ahead decides about the told speed."""
 
 
 @pytest.mark.parametrize("monitor", SPEAKS)
@@ -120,19 +122,21 @@ def test_nor_does_it_when_it_has_something_to_say(monitor: str) -> None:
 
 def test_a_speed_that_only_one_of_the_two_limits_is_still_limited() -> None:
     """With the nose 0.25 m from the line, standing: nothing is demanded of it yet."""
-    for name in ("stopping", "blade_stop"):
+    told_mps = {}
+    for name in ("approach", "stopping"):
         mower = Mower(limits={name: {"watch_only": True}})
         for _ in range(60):
             decision = mower.hear(east_m=29.4, heading_deg=90.0, speed_mps=0.0)
         assert decision.rung is FULL
-        assert 0.0 < decision.grant.top_speed_mps < 0.12
+        told_mps[name] = decision.grant.top_speed_mps
+    assert 0.0 < told_mps["stopping"] < told_mps["approach"] < 0.2
 
 
 def test_with_both_only_watching_the_way_ahead_limits_no_speed() -> None:
-    only = {name: {"watch_only": True} for name in ("stopping", "blade_stop")}
+    only = {name: {"watch_only": True} for name in ("approach", "stopping")}
     mower = Mower(limits=only)
     for _ in range(60):
         decision = mower.hear(east_m=29.56, heading_deg=90.0, speed_mps=0.0)
     assert decision.rung is FULL
-    assert [one.monitor for one in decision.watched] == ["stopping", "blade_stop"]
+    assert [one.monitor for one in decision.watched] == ["approach", "stopping"]
     assert decision.grant.top_speed_mps == 0.5

@@ -126,6 +126,8 @@ def _release(one: Intervention) -> list[str]:
     for _entry, change in _followed(one):
         if change.why == "reset":
             lines.append(f"a person reset it: from {change.was} to {change.rung}.")
+        elif change.why == "way_out":
+            lines.append(f"a way out: from {change.was} to {change.rung}, to creep from the fence.")
         elif change.why == "clear":
             since = "any more" if change.clear_s is None else f"for {change.clear_s:.1f} s"
             lines.append(f"nothing demanded {change.was} {since}: up to {change.rung}.")

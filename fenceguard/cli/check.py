@@ -21,6 +21,10 @@ MEANS = {
     "p68": "radius that holds 68 %",
     "p95": "radius that holds 95 %",
 }
+DRIVE_LINE = {
+    "cuts_power": "the drive line cuts the power: the mower stands before the fence, blade or not",
+    "told": "the drive line is only told: the blade rests before the fence",
+}
 EXAMPLES = """\
 examples:
   fenceguard check --settings config/settings.yaml
@@ -79,7 +83,9 @@ def _print(loaded: Loaded) -> None:
     if accuracy is not None:
         meant = f"{MEANS[accuracy.means]}, in {accuracy.unit}"
         out.print(f"          accuracy: {accuracy.header}, field {accuracy.field}: {meant}")
+    mower = settings.mower
     out.print(f"Mower     reaches {reach_m:.2f} m from its antenna")
+    out.print(f"Drive     {DRIVE_LINE[mower.stopping.drive_line]}")
     out.print(f"Bound     {factor:.2f} σ, for {settings.bound.probability * 100:g} %")
     out.print(f"Outputs   {_outputs(loaded)}")
     out.print(
@@ -156,18 +162,13 @@ def _ahead_notes(settings: Settings) -> list[str]:
     """Where limits for `slowed` and what the chain goes by do not fit, or nothing goes by them."""
     mower, limits = settings.mower, settings.limits
     notes = []
-    for name, key, kept_m in (
-        ("stopping", "keep_m", mower.stopping.keep_m),
-        ("blade_stop", "blade_keep_m", mower.stopping.blade_keep_m),
-    ):
-        slowed = limits.at(name, Rung.SLOWED.word)
-        if not limits.acts(name):
-            notes.append(f"limits.{name} demands nothing, so the told speed does not heed it")
-        elif slowed is not None and float(slowed.limit) > kept_m:
-            notes.append(
-                f"mower.stopping.{key}: the told speed keeps {kept_m:g} m free ahead, less than "
-                f"limits.{name}.slowed ({slowed.limit:g} m): it leads into slowing"
-            )
+    if settings.told_before_s() is None:
+        notes.append("limits: nothing ahead is acted on, so the told speed does not heed it")
+    elif not limits.acts("approach"):
+        notes.append(
+            "limits.approach demands nothing, so a controller that reads the slow line alone is "
+            "not slowed before a fence"
+        )
     slowed = limits.at("course", Rung.SLOWED.word)
     if not limits.acts("course"):
         notes.append("limits.course demands nothing, so a course is believed however far off")

@@ -149,7 +149,9 @@ class Kalman:
         heading_deg = epoch.heading_deg
         if heading_deg is None and math.hypot(east_mps, north_mps) >= self._course_from_mps:
             heading_deg = math.degrees(math.atan2(east_mps, north_mps))
-        clearance_m = self._footprint.clearance(self._fence, east_m, north_m, heading_deg).metres
+        headings_deg = () if heading_deg is None else (heading_deg,)
+        clearance = self._footprint.clearance(self._fence, east_m, north_m, *headings_deg)
+        clearance_m = clearance.metres
         quality = quality_name(epoch.quality)
         parameters = self._bound.parameters()
         filtered_m = math.sqrt(float(max(self._filter.P[0, 0], self._filter.P[1, 1])))

@@ -81,11 +81,14 @@ class MowerParameters(NamedTuple):
 
     outline_m: tuple[Corner, ...]
     antenna_m: Corner
+    axle_m: Corner
+    """The centre of rotation, in the same terms."""
     antenna_height_m: float | None
     """Above the ground; None: not known."""
     slope_deg: float
     """The steepest slope inside the fence."""
     full_mps: float
+    slowed_mps: float
     speeding_up_mps2: float
     held_s: float
     """How long a heading or a speed counts that is told no more."""
@@ -96,10 +99,25 @@ class MowerParameters(NamedTuple):
     course_within_deg: float
     """Heading and course are believed while the way taken is no farther off; inf: always."""
     stopping: Stopping
+    hears_s: float
+    """From a line or a told speed to the moment at which the controller goes by it."""
+    service_mps2: float
+    """What the controller brakes with of its own accord."""
     keep_m: float
-    """To keep free ahead of the standing mower; -inf: what is ahead limits no speed."""
-    blade_keep_m: float
-    """To keep free ahead of the mower when its blade has come to rest; -inf: as above."""
+    """What the told speed keeps free ahead of the standing mower."""
+    told_before_s: float | None
+    """So long before braking would be too late the told speed comes to an end; None: never."""
+
+
+class WayOutParameters(NamedTuple):
+    """How a mower may creep away where only room demands a halt."""
+
+    mps: float
+    way_m: float
+    nearer_m: float
+    """So much less clearance is no noise any more."""
+    past_m: float
+    """A position farther past the fence has no way out."""
 
 
 class Row(NamedTuple):
@@ -128,7 +146,8 @@ class Parameters(NamedTuple):
     declared: tuple[str, ...]
     """What the receiver is said to tell, by the names of `tells.NAMES`."""
     ladder: LadderParameters
+    way_out: WayOutParameters
     armed_after_s: float
-    """How long a fixed solution must hold before the mower may leave `halted` the first time."""
+    """How long the position must be trusted before the mower may leave `halted` the first time."""
     monitors: Mapping[str, MonitorParameters]
     """By the monitor's name; one that is not in it has no limit and finds nothing."""

@@ -3,47 +3,46 @@
 import math
 from typing import NamedTuple, Protocol, Self, TypeGuard
 
+from fenceguard.judgement.attitude import Attitudes
 from fenceguard.judgement.belief import Belief
 from fenceguard.judgement.ladder import Ladder
 from fenceguard.judgement.limits import Limited, limited
+from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.parameters import Parameters
-from fenceguard.judgement.track import Track, turned_deg
+from fenceguard.judgement.speed import Speed
 from fenceguard.judgement.types import (
     NOTHING_PRESSED,
+    SLOWEST_S,
+    Attitude,
     Bound,
     Decision,
     Finding,
     Inputs,
     Rung,
     Situation,
+    Trust,
 )
+from fenceguard.judgement.way_out import WayOut
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.clearances import Clearances, Pose
 from fenceguard.mower.footprint import Clearance, Footprint
 from fenceguard.mower.path import Path
-from fenceguard.receiver.epoch import FIXED, Epoch
+from fenceguard.receiver.epoch import Epoch
 
+OF_ROOM = frozenset(monitor.name for monitor in MONITORS if monitor.of_room)
 TOO_FAST = 2.0
 """So many times the top speed is no mower's: no look ahead is far enough then."""
 
 
-class Pointing(NamedTuple):
-    """Directions clockwise from north; None where they are not known."""
-
-    heading_deg: float | None = None
-    travel_deg: float | None = None
-    may_reverse: bool = False
-
-
-NOWHERE = Pointing()
+SPARE_M = 0.1
+"""Farther than needed to look ahead: what rounding and single steps of the path take."""
 
 
 class Seen(NamedTuple):
     """What is known of a pose besides its clearance."""
 
     pose: Pose
-    travel_deg: float | None
-    curvature_per_m: float
+    attitude: Attitude
     bound: Bound | None
     speed_mps: float
 
@@ -64,10 +63,13 @@ class Supervisor:
         self._armed_after_s = parameters.armed_after_s
         footprint = Footprint(mower.outline_m, mower.antenna_m)
         self._clearances = Clearances(footprint, fence)
-        self._path = Path(footprint, mower.course_error_deg)
+        # Seen from the axle: a turn on the spot moves that nowhere.
+        self._path = Path(Footprint(mower.outline_m, mower.axle_m), mower.course_error_deg)
         self._belief = Belief(parameters, fence.surface)
-        self._track = Track()
-        self._slowed_mps = parameters.ladder.slowed_mps
+        self._attitudes = Attitudes(mower)
+        self._speed = Speed(mower)
+        self._way_out = WayOut(parameters.way_out)
+        self._way_out_mps = parameters.way_out.mps
         self._ladder = Ladder(parameters.ladder)
         self._limited = limited(parameters.monitors)
         self._timed = [one for one in self._limited if one.timed]
@@ -90,10 +92,9 @@ class Supervisor:
         self._valid_at_s: float | None = None
         self._separation_m: float | None = None
         self._belief.begin(now_s)
-        self._track.forget()
-        self._pointed_at_s = -math.inf
-        self._speed_told = -math.inf, 0.0
-        self._pointing = NOWHERE
+        self._attitudes.forget()
+        self._speed.forget()
+        self._way_out.forget()
         self._sound_since_s: float | None = None
         for one in self._limited:
             one.forget()
@@ -131,9 +132,17 @@ class Supervisor:
             self._belief.trust_again()
         findings, watched = self._judge(now_s, asked)
         was = self._ladder.rung
-        demand = max(finding.rung for finding in findings) if findings else Rung.FULL
+        demand = self._demand(now_s, findings, epoch is not None)
         move = self._ladder.step(now_s, demand, reset, self._may_arm(now_s, findings))
         self._belief.granted(self._granted_mps())
+        creeps = self._way_out.is_open and self._ladder.rung is Rung.BLADE_OFF
+        if creeps:
+            held = any(one.rung >= Rung.HALTED for one in findings)
+            permitted_mps = self._way_out_mps if held else max(self._way_out_mps, permitted_mps)
+            if was is Rung.HALTED:
+                move = move._replace(why="way_out")
+        grant = self._ladder.grant(now_s, permitted_mps)
+        self._speed.grant(now_s, grant)
         if self._situation.at_least and (self._ladder.rung is not was or watched):
             # It will be written down.
             self._situation = self._exactly()
@@ -143,12 +152,30 @@ class Supervisor:
             was=was,
             why=move.why,
             clear_s=move.clear_s,
-            grant=self._ladder.grant(now_s, permitted_mps),
+            grant=grant,
             findings=findings,
             watched=watched,
             situation=self._situation,
             armed=self._ladder.armed,
+            way_out=creeps,
         )
+
+    def _demand(self, now_s: float, findings: tuple[Finding, ...], hears: bool) -> Rung:
+        """The most severe demand; what room demands is milder for a mower that has a way out."""
+        room = max((one.rung for one in findings if _of_room(one)), default=Rung.FULL)
+        other = max((one.rung for one in findings if not _of_room(one)), default=Rung.FULL)
+        if other >= Rung.HALTED or room > Rung.HALTED:
+            self._way_out.forget()
+            return max(room, other)
+        place = None
+        if hears and self._seen is not None:
+            place = self._seen.pose.east_m, self._seen.pose.north_m
+        rests = self._speed.rests_since_s(now_s) is not None
+        if self._way_out.step(
+            self._situation, place, self._ladder.rung, rests, room is Rung.HALTED
+        ):
+            room = min(room, Rung.BLADE_OFF)
+        return max(room, other)
 
     def _judge(
         self, now_s: float, ones: list[Limited]
@@ -178,7 +205,13 @@ class Supervisor:
         if self._valid_at_s is None:
             return self._situation._replace(inputs=inputs)
         silence_s = now_s - self._valid_at_s
-        return self._situation._replace(silence_s=silence_s, since_s=silence_s, inputs=inputs)
+        return self._situation._replace(
+            silence_s=silence_s,
+            since_s=silence_s,
+            most_mps=self._speed.most_mps(now_s),
+            open_mps=self._speed.open_mps(),
+            inputs=inputs,
+        )
 
     def _hear(self, now_s: float, epoch: Epoch, inputs: Inputs) -> Situation:
         """The situation at an epoch that has just arrived."""
@@ -201,30 +234,24 @@ class Supervisor:
             )
         self._valid_at_s = now_s
         place, bound = believed.place, believed.bound
-        pointing = self._pointing_at(now_s, epoch)
-        self._track.hear(believed.at_s, place, believed.way_m, pointing.travel_deg)
-        course_off_deg = self._track.course_off_deg()
-        if (course_off_deg or 0.0) > self._mower.course_within_deg:
-            pointing = NOWHERE
-        seen = self._seen = Seen(
-            Pose(*place, pointing.heading_deg, pointing.may_reverse),
-            pointing.travel_deg,
-            self._track.curvature_per_m(),
-            bound,
-            self._speed_mps(now_s, epoch),
-        )
+        rests_since_s = self._speed.rests_since_s(now_s)
+        attitude = self._attitudes.hear(now_s, believed.at_s, epoch, place, rests_since_s)
+        speed_mps = self._speed.hear(now_s, epoch)
+        seen = self._seen = Seen(Pose(*place, attitude.headings_deg), attitude, bound, speed_mps)
         situation = Situation(
             epoch,
             bound=bound,
             silence_s=silence_s,
             utc_lag_s=believed.utc_lag_s,
-            speed_mps=seen.speed_mps,
+            speed_mps=speed_mps,
+            most_mps=self._speed.most_mps(now_s),
+            open_mps=self._speed.open_mps(),
             stopping=self._mower.stopping,
             stations=self._fence.stations,
             height_off_m=self._height_off_m(epoch, place),
             evidence=believed.evidence,
-            course_off_deg=course_off_deg,
             learned=self._belief.learned,
+            attitude=attitude,
             inputs=inputs,
         )
         at_least_m = self._clearances.at_least_m(seen.pose)
@@ -235,28 +262,51 @@ class Supervisor:
 
     def _with_clearance(self, situation: Situation, seen: Seen, clearance: Clearance) -> Situation:
         """The situation with the clearance of its pose, and the way ahead by it."""
-        pose, bound, ahead_m = seen.pose, seen.bound, None
+        bound, ahead_m = seen.bound, None
         if _bounded(bound):
             # What the bound takes away is looked for beyond, but nowhere past open lawn.
-            top_mps = self._mower.full_mps
-            look_mps = min(max(seen.speed_mps, top_mps), TOO_FAST * top_mps)
-            horizon_m = self._mower.stopping.horizon_m(look_mps)
+            horizon_m = self._horizon_m(seen.speed_mps)
             horizon_m += min(bound.radius_m, max(0.0, clearance.metres))
-            ahead_m = -bound.radius_m + min(
-                self._path.ahead_m(
-                    self._fence,
-                    pose.east_m,
-                    pose.north_m,
-                    heading_deg,
-                    seen.travel_deg,
-                    seen.curvature_per_m,
-                    clearance.metres,
-                    horizon_m,
-                )
-                for heading_deg in pose.headings_deg()
-            )
+            ahead_m = self._ahead_m(seen, clearance.metres, horizon_m) - bound.radius_m
         return situation._replace(
             clearance_m=clearance.metres, nearest=clearance.ring, ahead_m=ahead_m, at_least=False
+        )
+
+    def _horizon_m(self, speed_mps: float) -> float:
+        """How far ahead to look, bound apart."""
+        mower, top_mps = self._mower, self._mower.full_mps
+        look_mps = min(max(speed_mps, top_mps), TOO_FAST * top_mps)
+        wait_s = self._wait_s() or mower.stopping.reaction_s
+        return (
+            mower.keep_m + SPARE_M + mower.stopping.horizon_m(look_mps, wait_s, mower.service_mps2)
+        )
+
+    def _wait_s(self) -> float | None:
+        """For how long the mower goes on from an epoch before it comes down to the told speed."""
+        mower = self._mower
+        if mower.told_before_s is None:
+            return None
+        due_s = self._belief.learned.period_s
+        due_s = SLOWEST_S if due_s is None else due_s
+        return mower.stopping.reaction_s + due_s + mower.told_before_s + mower.hears_s
+
+    def _ahead_m(self, seen: Seen, clearance_m: float, horizon_m: float) -> float:
+        """The shortest of the ways that the axle may go."""
+        pose, attitude = seen.pose, seen.attitude
+        if not attitude.ways:
+            return clearance_m
+        place = pose.east_m, pose.north_m
+        return min(
+            self._path.ahead_m(
+                self._fence,
+                *self._attitudes.axle(place, way.heading_deg),
+                way.heading_deg,
+                way.travel_deg,
+                attitude.curvature_per_m,
+                clearance_m,
+                horizon_m,
+            )
+            for way in attitude.ways
         )
 
     def _hangs_on_clearance(self, permitted_mps: float) -> bool:
@@ -266,7 +316,7 @@ class Supervisor:
         never longer. So where that is enough for every monitor and for the top speed, the exact
         values are, too.
         """
-        if permitted_mps < self._mower.full_mps:
+        if permitted_mps < self._mower.full_mps or self._way_out.is_open:
             return True
         return not all(one.is_clear(self._situation) for one in self._by_clearance)
 
@@ -275,42 +325,6 @@ class Supervisor:
         assert self._seen is not None
         exact = self._clearances.exact(self._seen.pose)
         return self._with_clearance(self._situation, self._seen, exact)
-
-    def _pointing_at(self, now_s: float, epoch: Epoch) -> Pointing:
-        """Where the mower points and goes.
-
-        The heading where it is told, else the course while the mower is fast enough. What was told
-        last is held for a moment, as a sentence may get lost; a heading, even where there is a
-        course, which is the noisier one. With both, a course that is nearer to the tail than to
-        the nose is reversing; by its course alone the mower may be reversing.
-        """
-        fast = (epoch.speed_mps or 0.0) > self._mower.course_from_mps
-        course_deg = epoch.course_deg if fast and _known(epoch.course_deg) else None
-        if _known(epoch.heading_deg):
-            heading_deg = epoch.heading_deg
-            reversing = course_deg is not None and abs(turned_deg(heading_deg, course_deg)) > 90.0
-            self._pointed_at_s = now_s
-            travel_deg = (heading_deg + 180.0 * reversing) % 360.0
-            self._pointing = Pointing(heading_deg, travel_deg, False)
-            return self._pointing
-        if now_s - self._pointed_at_s > self._mower.held_s:
-            self._pointing = NOWHERE
-        by_heading = self._pointing is not NOWHERE and not self._pointing.may_reverse
-        if course_deg is not None and not by_heading:
-            self._pointed_at_s = now_s
-            self._pointing = Pointing(course_deg, course_deg, True)
-        return self._pointing
-
-    def _speed_mps(self, now_s: float, epoch: Epoch) -> float:
-        """The speed as told, else for a moment the last one with what it may have gained."""
-        if _known(epoch.speed_mps):
-            self._speed_told = now_s, epoch.speed_mps
-            return epoch.speed_mps
-        told_at_s, told_mps = self._speed_told
-        held_s = now_s - told_at_s
-        if held_s > self._mower.held_s:
-            return self._mower.full_mps
-        return min(self._mower.full_mps, told_mps + self._mower.speeding_up_mps2 * held_s)
 
     def _height_off_m(self, epoch: Epoch, place: tuple[float, float]) -> float | None:
         surface, mount_m = self._fence.surface, self._mower.antenna_height_m
@@ -325,27 +339,25 @@ class Supervisor:
         return max(0.0, off_m - surface.tolerance_m)
 
     def _permitted_mps(self) -> float:
-        """The speed from which mower and blade come to rest with the margins kept."""
-        left_m = self._situation.left_ahead_m
-        if left_m is None:
+        """The speed from which the mower comes down in time, whatever line might be next."""
+        situation, mower, wait_s = self._situation, self._mower, self._wait_s()
+        if wait_s is None:
+            return mower.full_mps
+        if situation.ahead_m is None:
             return 0.0
-        mower = self._mower
-        return min(
-            mower.stopping.permitted_mps(left_m - mower.keep_m),
-            mower.stopping.blade_permitted_mps(left_m - mower.blade_keep_m),
-        )
+        left_m = situation.ahead_m - situation.speed_mps * situation.since_s - mower.keep_m
+        return mower.stopping.permitted_mps(left_m, wait_s, mower.service_mps2)
 
     def _granted_mps(self) -> float:
         """How fast the rung lets the mower go, told speed or not."""
         if self._ladder.rung >= Rung.HALTED:
             return 0.0
-        return self._mower.full_mps if self._ladder.rung is Rung.FULL else self._slowed_mps
+        return self._mower.full_mps if self._ladder.rung is Rung.FULL else self._mower.slowed_mps
 
     def _may_arm(self, now_s: float, findings: tuple[Finding, ...]) -> bool:
-        """A fixed solution, inside the fence, with no demand, for long enough."""
-        epoch, clearance_m = self._situation.epoch, self._situation.clearance_m
-        fixed = epoch is not None and epoch.quality == FIXED
-        if findings or not fixed or clearance_m is None or not clearance_m > 0.0:
+        """A trusted position for long enough; what room demands does not matter."""
+        trusted = self._situation.trust is Trust.TRUSTED
+        if not trusted or not all(map(_of_room, findings)):
             self._sound_since_s = None
             return False
         if self._sound_since_s is None:
@@ -353,8 +365,9 @@ class Supervisor:
         return now_s - self._sound_since_s >= self._armed_after_s
 
 
-def _known(value: float | None) -> TypeGuard[float]:
-    return value is not None and math.isfinite(value)
+def _of_room(finding: Finding) -> bool:
+    """Whether it tells that the fence is near, and how near."""
+    return finding.monitor in OF_ROOM and finding.value is not None
 
 
 def _bounded(bound: Bound | None) -> TypeGuard[Bound]:

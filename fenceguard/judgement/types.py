@@ -106,6 +106,35 @@ class Learned(NamedTuple):
     """How far apart two positions are that differ in their last digit."""
 
 
+class Way(NamedTuple):
+    """A way that the mower may take from where it is; degrees clockwise from north."""
+
+    heading_deg: float
+    travel_deg: float
+    """Where it goes at first."""
+
+
+class Attitude(NamedTuple):
+    """Where the mower points and goes, as far as that is known."""
+
+    headings_deg: tuple[float, ...] = ()
+    """Every way that the nose may point; none where nothing is known of it."""
+    ways: tuple[Way, ...] = ()
+    curvature_per_m: float = 0.0
+    """How the way bends, in radians per m, clockwise."""
+    course_off_deg: float | None = None
+    """Angle between the direction, as far as it turned, and the way that the axle has taken."""
+    heading_off_deg: float | None = None
+    """Heading less course, on average over straight driving, beyond the noise of both."""
+
+
+NO_ATTITUDE = Attitude()
+
+
+SLOWEST_S = 1.0
+"""No receiver for mowers takes longer from one epoch to the next."""
+
+
 class Situation(NamedTuple):
     """All that the monitors may look at. None stands for unknown."""
 
@@ -124,17 +153,20 @@ class Situation(NamedTuple):
     ahead_m: float | None = None
     """Way to the first fence line on the mower's path, less the bound, at the last valid epoch."""
     speed_mps: float = 0.0
-    """Speed by which to judge that way: as told, else the top speed."""
+    """At the last valid epoch: as told, else what it may have been."""
+    most_mps: float = 0.0
+    """Up to this speed it may have gained since, as the lines stand."""
+    open_mps: float = 0.0
+    """Up to this speed it may gain without the slow line."""
     stopping: Stopping | None = None
     stations: tuple[str, ...] = ()
     """Reference stations that the fence was surveyed with; none if that is not known."""
     height_off_m: float | None = None
     """By how much the height misses the lawn's surface beyond its tolerance; None: not known."""
     evidence: Evidence = NO_EVIDENCE
-    course_off_deg: float | None = None
-    """Angle between the course, as far as it turned, and the way that the positions have taken."""
     learned: Learned | None = None
     """What is known of the receiver's ways."""
+    attitude: Attitude = NO_ATTITUDE
     inputs: Inputs = NOTHING_PRESSED
     at_least: bool = False
     """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""
@@ -143,6 +175,12 @@ class Situation(NamedTuple):
     def trust(self) -> Trust:
         """What is believed of the position."""
         return self.evidence.trust
+
+    @property
+    def due_s(self) -> float:
+        """When after the last epoch the next one is due."""
+        period_s = None if self.learned is None else self.learned.period_s
+        return SLOWEST_S if period_s is None else period_s
 
     @property
     def bound_m(self) -> float | None:
@@ -155,11 +193,6 @@ class Situation(NamedTuple):
         if self.clearance_m is None or self.bound is None:
             return None
         return self.clearance_m - self.bound.radius_m
-
-    @property
-    def left_ahead_m(self) -> float | None:
-        """The way ahead that is left by now, if the mower has gone on as fast as before."""
-        return None if self.ahead_m is None else self.ahead_m - self.speed_mps * self.since_s
 
 
 class Finding(NamedTuple):
@@ -195,7 +228,7 @@ class Decision(NamedTuple):
     was: Rung
     """The rung of the step before."""
     why: str
-    """Why the rung changed: `demand`, `clear` or `reset`; empty when it did not."""
+    """Why the rung changed: `demand`, `clear`, `way_out` or `reset`; empty when it did not."""
     clear_s: float | None
     """On the way up: how long the demands had stayed away."""
     grant: Grant
@@ -205,3 +238,5 @@ class Decision(NamedTuple):
     """What monitors that only watch would have demanded."""
     situation: Situation
     armed: bool
+    way_out: bool = False
+    """Where only room demands a halt, the mower may creep away."""

@@ -11,22 +11,14 @@ ROUNDING_M = 1e-9
 
 
 class Pose(NamedTuple):
-    """Where the antenna is in the local frame, and where the nose points.
+    """Where the antenna is in the local frame, and every way that the nose may point.
 
-    No heading stands for every heading; `either_way` for the heading and its opposite. As for
-    `Footprint.clearance`.
+    No heading stands for every heading, as for `Footprint.clearance`.
     """
 
     east_m: float
     north_m: float
-    heading_deg: float | None = None
-    either_way: bool = False
-
-    def headings_deg(self) -> tuple[float | None, ...]:
-        """Every way that the nose may point."""
-        if self.heading_deg is None or not self.either_way:
-            return (self.heading_deg,)
-        return self.heading_deg, self.heading_deg + 180.0
+    headings_deg: tuple[float, ...] = ()
 
 
 class Clearances:
@@ -49,7 +41,9 @@ class Clearances:
 
     def exact(self, pose: Pose) -> Clearance:
         """The clearance at a pose, which is kept to tell what is sure of the poses to come."""
-        clearance = self._footprint.clearance(self._fence, *pose)
+        clearance = self._footprint.clearance(
+            self._fence, pose.east_m, pose.north_m, *pose.headings_deg
+        )
         self._pose, self._clearance_m = pose, clearance.metres
         return clearance
 
@@ -72,12 +66,13 @@ class Clearances:
 
 
 def _turned(kept: Pose, pose: Pose) -> float:
-    """Radians from the nearest direction that is kept to what a pose asks for; inf for none."""
-    if kept.heading_deg is None:
+    """Radians that any asked way is turned from the nearest one that is kept; inf for none."""
+    if not kept.headings_deg:
         return 0.0
-    if pose.heading_deg is None or (pose.either_way and not kept.either_way):
+    if not pose.headings_deg:
         return math.inf
-    turned_deg = abs(math.remainder(pose.heading_deg - kept.heading_deg, 360.0))
-    if kept.either_way:
-        turned_deg = min(turned_deg, 180.0 - turned_deg)
+    turned_deg = max(
+        min(abs(math.remainder(asked_deg - kept_deg, 360.0)) for kept_deg in kept.headings_deg)
+        for asked_deg in pose.headings_deg
+    )
     return math.radians(turned_deg)

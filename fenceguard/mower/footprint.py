@@ -64,35 +64,28 @@ class Footprint:
         return corners
 
     def clearance(
-        self,
-        fence: Fence,
-        east_m: float,
-        north_m: float,
-        heading_deg: float | None,
-        either_way: bool = False,
+        self, fence: Fence, east_m: float, north_m: float, *headings_deg: float
     ) -> Clearance:
         """Clearance with the antenna at a place of the local frame.
 
         Exact while the whole footprint is inside. Past the line it is minus the depth of the
-        deepest point of the footprint, to within 2 cm for a mower of up to about 0.8 m². With no
-        heading it is the worst over all headings: that of a disc about the antenna. `either_way`:
-        the mower may be reversing, with its tail where the nose is said to be; the worse counts.
+        deepest point of the footprint, to within 2 cm for a mower of up to about 0.8 m². With more
+        than one heading it is the worst of them. With none it is the worst over all: that of a disc
+        about the antenna.
         """
         antenna = np.array([east_m, north_m])
-        if heading_deg is None:
+        if not headings_deg:
             nearest = fence.nearest(shapely.points(antenna[np.newaxis]))
             inside = bool(fence.holds(antenna[np.newaxis])[0])
             signed_m = nearest.distance_m if inside else -nearest.distance_m
             return Clearance(signed_m - self.reach_m, nearest.ring)
-        heading = math.radians(heading_deg)
-        turn = _turn(math.sin(heading), math.cos(heading))
-        # Turned round, every corner is on the other side of the antenna.
-        ways_round = np.array([[[1.0]], [[-1.0]]] if either_way else [[[1.0]]])
-        corners = antenna + ways_round * (self._corners @ turn)
+        headings = [math.radians(heading_deg) for heading_deg in headings_deg]
+        turns = np.array([_turn(math.sin(one), math.cos(one)) for one in headings])
+        corners = antenna + self._corners @ turns
         nearest = fence.nearest(shapely.polygons(corners))
         if nearest.distance_m > 0.0 and bool(fence.holds(corners[:, 0]).all()):
             return Clearance(nearest.distance_m, nearest.ring)
-        samples = antenna + ways_round * (self._samples @ turn)
+        samples = antenna + self._samples @ turns
         return Clearance(-fence.depth_m(samples.reshape(-1, 2)), nearest.ring)
 
 

@@ -29,6 +29,7 @@ from fenceguard.judgement.parameters import (
     Parameters,
     Row,
     TrustParameters,
+    WayOutParameters,
 )
 from fenceguard.judgement.types import Rung
 from fenceguard.mower.stopping import Stopping, downhill_mps2
@@ -141,15 +142,21 @@ class StoppingSettings(Model):
     ground: Literal["dry", "wet", "either"] = "either"
     slope_deg: Annotated[float, _number(0.0, 45.0)] = 5.0
     blade_stop_s: Annotated[float, _number(0.0, 10.0)] = 1.0
-    keep_m: Kept = 0.15
-    blade_keep_m: Kept = 0.05
+    drive_line: Literal["cuts_power", "told"] = "cuts_power"
+    hears_s: SomeTime = 0.4
+    service_mps2: Braking = 0.5
+    keep_m: Kept = 0.05
 
-    def worst(self) -> Stopping:
+    def worst(self, speeding_up_mps2: float = 0.0) -> Stopping:
         """Down the slope, on the ground that is told, else on the worse one."""
         grounds = {"dry": self.dry_mps2, "wet": self.wet_mps2}
         level_mps2 = grounds.get(self.ground, min(grounds.values()))
         return Stopping(
-            self.reaction_s, downhill_mps2(level_mps2, self.slope_deg), self.blade_stop_s
+            self.reaction_s,
+            downhill_mps2(level_mps2, self.slope_deg),
+            self.blade_stop_s,
+            speeding_up_mps2,
+            self.drive_line == "cuts_power",
         )
 
     @model_validator(mode="after")
@@ -182,6 +189,7 @@ class MowerSettings(Model):
 
     outline_m: Annotated[list[tuple[Offset, Offset]], Field(min_length=3, max_length=100)]
     antenna_m: tuple[Offset, Offset]
+    axle_m: tuple[Offset, Offset] | None = None
     antenna_height_m: Annotated[float, _number(0.0, 3.0)] | None = None
     course_from_mps: Annotated[float, _number(0.05, 3.0)] = 0.2
     held_s: Annotated[float, _number(0.0, 2.0)] = 0.7
@@ -210,6 +218,19 @@ class MowerSettings(Model):
         if self.slowed_mps > self.full_mps:
             raise ValueError("slowed_mps is more than full_mps; slowed must not be faster")
         return self
+
+
+class WayOutSettings(Model):
+    """How a mower may creep away where only room demands a halt."""
+
+    mps: Annotated[float, _number(0.01, 1.0)] = 0.05
+    way_m: Annotated[float, _number(0.05, 10.0)] = 1.0
+    nearer_m: Annotated[float, _number(0.001, 0.5)] = 0.005
+    past_m: Annotated[float, _number(0.0, 5.0)] = 0.1
+
+    def parameters(self) -> WayOutParameters:
+        """The same for the judgement."""
+        return WayOutParameters(self.mps, self.way_m, self.nearer_m, self.past_m)
 
 
 class BoundSettings(Model):
@@ -460,6 +481,7 @@ class Settings(Model):
     recording: RecordingSettings | None = None
     start: Literal["halted", "locked"] = "halted"
     arm: ArmSettings = ArmSettings()
+    way_out: WayOutSettings = WayOutSettings()
     limits: Limits = Field(default_factory=lambda: Limits.model_validate({}))
     bound: BoundSettings = BoundSettings()
     trust: TrustSettings = TrustSettings()
@@ -471,25 +493,30 @@ class Settings(Model):
     def parameters(self) -> Parameters:
         """What the judgement must be told.
 
-        What a monitor that does not act would have believed no more, or kept free, is believed and
-        not kept.
+        What a monitor that does not act would have believed no more is believed; and the told
+        speed heeds the way ahead by what acts of it.
         """
         mower, acts = self.mower, self.limits.acts
+        stopping = mower.stopping
         return Parameters(
             mower=MowerParameters(
                 outline_m=tuple(mower.outline_m),
                 antenna_m=mower.antenna_m,
+                axle_m=mower.antenna_m if mower.axle_m is None else mower.axle_m,
                 antenna_height_m=mower.antenna_height_m,
                 slope_deg=mower.stopping.slope_deg,
                 full_mps=mower.full_mps,
+                slowed_mps=mower.slowed_mps,
                 speeding_up_mps2=mower.speeding_up_mps2,
                 held_s=mower.held_s,
                 course_from_mps=mower.course_from_mps,
                 course_error_deg=mower.course_error_deg,
                 course_within_deg=mower.course_within_deg if acts("course") else math.inf,
-                stopping=mower.stopping.worst(),
-                keep_m=mower.stopping.keep_m if acts("stopping") else -math.inf,
-                blade_keep_m=mower.stopping.blade_keep_m if acts("blade_stop") else -math.inf,
+                stopping=stopping.worst(mower.speeding_up_mps2),
+                hears_s=stopping.hears_s,
+                service_mps2=stopping.service_mps2,
+                keep_m=stopping.keep_m,
+                told_before_s=self.told_before_s(),
             ),
             bound=self.bound.parameters(),
             trust=TrustParameters(
@@ -514,9 +541,24 @@ class Settings(Model):
                 full_mps=mower.full_mps,
                 slowed_mps=mower.slowed_mps,
             ),
+            way_out=self.way_out.parameters(),
             armed_after_s=self.arm.fixed_for_s,
             monitors=self.limits.parameters(),
         )
+
+    def told_before_s(self) -> float | None:
+        """How long before the first demand of the way ahead the told speed has come down to it."""
+        names = ["approach", "stopping"]
+        if self.mower.stopping.drive_line == "told":
+            names.append("blade_stop")
+        limits_s = [
+            float(limit.limit)
+            for name in names
+            if self.limits.acts(name)
+            for rung in list(Rung)[1:]
+            if (limit := self.limits.at(name, rung.word)) is not None
+        ]
+        return max(limits_s, default=None)
 
     @model_validator(mode="after")
     def _grants_outlast_a_tick(self) -> "Settings":

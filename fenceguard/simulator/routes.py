@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 
-from fenceguard.judgement.track import turned_deg
+from fenceguard.judgement.attitude import turned_deg
 from fenceguard.lawn.fence import Fence
 from fenceguard.lawn.frame import Array
 from fenceguard.mower.footprint import Footprint
@@ -35,6 +35,8 @@ BRAKING_MPS2 = 0.6
 """And whoever only knows that there is a turn: a bit less than its brakes can do."""
 PLAN_TURNS_DEG = 2.0
 """The heading's own noise."""
+PLAN_WAITS_S = 1.0
+"""From the supervisor's word to the controller's braking, with a margin."""
 PLAN_KEEPS_M = 0.5
 """The bound, the supervisor's margins, noise, and the controller's own delay."""
 
@@ -126,7 +128,8 @@ class Planner:
     def _speeds_mps(self, points_m: list[Point]) -> list[float]:
         """What the way ahead permits at each point, less what a plan keeps in hand."""
         stopping, top_mps = self._stopping, self._top_mps
-        horizon_m = stopping.horizon_m(top_mps)
+        wait_s = stopping.reaction_s + PLAN_WAITS_S
+        horizon_m = PLAN_KEEPS_M + stopping.horizon_m(top_mps, wait_s, ARRIVING_MPS2)
         speeds_mps = []
         for n, (east_m, north_m) in enumerate(points_m):
             heading_deg = _direction_deg(points_m, n)
@@ -143,7 +146,7 @@ class Planner:
                 clearance_m.metres,
                 horizon_m,
             )
-            permitted_mps = stopping.blade_permitted_mps(ahead_m - PLAN_KEEPS_M)
+            permitted_mps = stopping.permitted_mps(ahead_m - PLAN_KEEPS_M, wait_s, ARRIVING_MPS2)
             speeds_mps.append(max(TURNING_MPS, min(top_mps, permitted_mps)))
         return speeds_mps
 

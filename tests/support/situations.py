@@ -10,7 +10,7 @@ from fenceguard.settings import Settings
 from tests.support.lawns import LAWN, OUTLINE, collection, fence_of, offset, polygon
 
 UTC_S = 1_700_000_000.0
-STOPPING = Stopping(reaction_s=0.5, deceleration_mps2=2.0, blade_stop_s=1.5)
+STOPPING = Stopping(0.5, 2.0, 1.5, speeding_up_mps2=0.5, drive_cut=False)
 SPEED_MPS = 0.5
 
 
@@ -22,6 +22,7 @@ def corrected(station: str | None, *stations: str, quality: int | None = 4) -> S
 
 
 def ahead(ahead_m: float | None, **changes: Any) -> Situation:
+    """At a speed that it may not gain on."""
     return Situation(ahead_m=ahead_m, **{"speed_mps": SPEED_MPS, "stopping": STOPPING, **changes})
 
 

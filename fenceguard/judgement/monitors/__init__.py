@@ -1,11 +1,13 @@
 """The monitors, in the order in which they are named when several demand the same."""
 
+from fenceguard.judgement.monitors.approach import APPROACH
 from fenceguard.judgement.monitors.blade_stop import BLADE_STOP
 from fenceguard.judgement.monitors.bound import BOUND
 from fenceguard.judgement.monitors.correction_age import CORRECTION_AGE
 from fenceguard.judgement.monitors.course import COURSE
 from fenceguard.judgement.monitors.frozen import FROZEN
 from fenceguard.judgement.monitors.hdop import HDOP
+from fenceguard.judgement.monitors.heading import HEADING
 from fenceguard.judgement.monitors.height import HEIGHT
 from fenceguard.judgement.monitors.late import LATE
 from fenceguard.judgement.monitors.reach import REACH
@@ -35,7 +37,9 @@ MONITORS = (
     SPEED,
     HEIGHT,
     COURSE,
+    HEADING,
     ROOM,
+    APPROACH,
     STOPPING,
     BLADE_STOP,
 )

@@ -93,6 +93,8 @@ class Monitor(NamedTuple):
     """The number by which a value and a limit are compared."""
     by_clearance: bool = False
     """Whether the reading rests on the clearance, or on the way ahead, and falls with it."""
+    of_room: bool = False
+    """Whether it tells how near the fence is, and nothing else: a way out may lead past it."""
     timed: bool = False
     """Whether the reading changes with time alone, without a new epoch."""
     indispensable: bool = False

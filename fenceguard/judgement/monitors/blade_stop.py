@@ -1,28 +1,35 @@
-"""Blade stop: where the blade would rest if its power were cut now and the mower went on."""
+"""Blade stop: for how long the blade may turn before it would not rest by the fence.
 
-from fenceguard.judgement.monitors.base import LEFT_M, Default, Monitor, Reading, says
-from fenceguard.judgement.monitors.stopping import left_after
+Where the drive line cuts the drive's power, the mower stands before the fence, blade or not.
+"""
+
+from fenceguard.judgement.monitors.base import ABSENT, TIME_S, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
-from fenceguard.mower.stopping import Stopping
 
 
 def _read(situation: Situation) -> Reading:
-    return left_after(Stopping.blade_distance_m, situation)
+    ahead_m, stopping = situation.ahead_m, situation.stopping
+    if stopping is not None and stopping.drive_cut:
+        return ABSENT
+    if ahead_m is None or stopping is None:
+        return None
+    latest_s = stopping.blade_latest_s(ahead_m, situation.speed_mps, situation.most_mps)
+    return latest_s - stopping.reaction_s - situation.since_s
 
 
 BLADE_STOP = Monitor(
     name="blade_stop",
-    watches="where the blade would rest if its power were cut now",
-    unit="m",
+    watches="the time left until the blade would still turn at the fence",
+    unit="s",
     worse="below",
-    takes=LEFT_M,
-    defaults=(
-        Default(Rung.SLOWED, 0.05, "faster than permitted"),
-        Default(Rung.BLADE_OFF, 0.0, "later, the blade would still turn at the fence"),
+    takes=TIME_S,
+    defaults=(Default(Rung.BLADE_OFF, 0.0, "later, the blade would still turn at the fence"),),
+    sentence=(
+        "{value} s were left until the blade would still turn at the fence; {limit} s are needed"
     ),
-    sentence="{value} m would be left ahead when the blade has come to rest; {limit} m are needed",
     read=_read,
     why_unknown=says("no position or no bound"),
     by_clearance=True,
+    of_room=True,
     timed=True,
 )

@@ -5,7 +5,7 @@ from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
-    return if_there(situation.course_off_deg)
+    return if_there(situation.attitude.course_off_deg)
 
 
 COURSE = Monitor(

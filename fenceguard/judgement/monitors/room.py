@@ -30,5 +30,6 @@ ROOM = Monitor(
     read=_read,
     why_unknown=says("no position or no bound"),
     by_clearance=True,
+    of_room=True,
     indispensable=True,
 )

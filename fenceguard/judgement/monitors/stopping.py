@@ -1,38 +1,31 @@
-"""Stopping: where the mower would stand if it braked now."""
+"""Stopping: for how long the mower may go on before braking comes too late."""
 
-from collections.abc import Callable
-
-from fenceguard.judgement.monitors.base import LEFT_M, Default, Monitor, Reading, says
+from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
-from fenceguard.mower.stopping import Stopping
-
-
-def left_after(way_m: Callable[[Stopping, float], float], situation: Situation) -> Reading:
-    """What is left ahead after a way that depends on the speed."""
-    left_m, stopping = situation.left_ahead_m, situation.stopping
-    if left_m is None or stopping is None:
-        return None
-    return left_m - way_m(stopping, situation.speed_mps)
 
 
 def _read(situation: Situation) -> Reading:
-    return left_after(Stopping.distance_m, situation)
+    ahead_m, stopping = situation.ahead_m, situation.stopping
+    if ahead_m is None or stopping is None:
+        return None
+    latest_s = stopping.latest_s(ahead_m, situation.speed_mps, situation.most_mps)
+    return latest_s - stopping.reaction_s - situation.since_s
 
 
 STOPPING = Monitor(
     name="stopping",
-    watches="where the mower would stand if it braked now",
-    unit="m",
+    watches="the time left until braking comes too late",
+    unit="s",
     worse="below",
-    takes=LEFT_M,
+    takes=TIME_S,
     defaults=(
-        Default(Rung.SLOWED, 0.15, "faster than permitted"),
-        Default(Rung.BLADE_OFF, 0.05, "braking now no longer keeps the margin"),
-        Default(Rung.HALTED, 0.0, "it would stand past the fence"),
+        Default(Rung.BLADE_OFF, 0.1, "a tick before the halt"),
+        Default(Rung.HALTED, 0.0, "later, it would stand past the fence"),
     ),
-    sentence="{value} m would be left ahead after stopping; {limit} m are needed",
+    sentence="{value} s were left until braking would have come too late; {limit} s are needed",
     read=_read,
     why_unknown=says("no position or no bound"),
     by_clearance=True,
+    of_room=True,
     timed=True,
 )

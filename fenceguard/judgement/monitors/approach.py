@@ -1,0 +1,35 @@
+"""Approach: whether a controller that reads the slow line alone still comes down in time.
+
+What counts is what will be left when the next epoch is due, at the speed that the mower may reach
+without the slow line. So the line comes before that could be too much, and stays while it could.
+"""
+
+from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, says
+from fenceguard.judgement.types import Rung, Situation
+
+
+def _read(situation: Situation) -> Reading:
+    ahead_m, stopping = situation.ahead_m, situation.stopping
+    if ahead_m is None or stopping is None:
+        return None
+    speed_mps, open_mps = situation.speed_mps, situation.open_mps
+    latest_s = stopping.latest_s(ahead_m, speed_mps, open_mps)
+    if not stopping.drive_cut:
+        latest_s = min(latest_s, stopping.blade_latest_s(ahead_m, speed_mps, open_mps))
+    return latest_s - stopping.reaction_s - max(situation.since_s, situation.due_s)
+
+
+APPROACH = Monitor(
+    name="approach",
+    watches="the time left for slowing down before the fence",
+    unit="s",
+    worse="below",
+    takes=TIME_S,
+    defaults=(Default(Rung.SLOWED, 0.6, "a tick, the controller's reaction, and slowing down"),),
+    sentence="{value} s were left for slowing down before the fence; {limit} s are needed",
+    read=_read,
+    why_unknown=says("no position or no bound"),
+    by_clearance=True,
+    of_room=True,
+    timed=True,
+)

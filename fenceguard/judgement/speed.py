@@ -1,0 +1,119 @@
+"""How fast the mower goes, and how fast it may have become since that was told.
+
+The lines set what it can reach: the top speed, or the slower one once the slow line has been on for
+as long as a controller takes to hear it. A mower that is seen to keep the told speed reaches no
+more than that: as the told speed fell, it came down with it, and it was never faster. One time
+faster, and the lines count again until it has come down with the told speed anew. For slowing down
+alone, which forces nothing, a mower is taken to keep the told speed until it was faster.
+
+At rest is a mower whose drive line has been off for as long as stopping takes.
+"""
+
+import math
+from collections import deque
+
+from fenceguard.judgement.parameters import MowerParameters
+from fenceguard.judgement.types import Grant
+from fenceguard.receiver.epoch import Epoch
+
+NOISE_MPS = 0.1
+"""Faster than told by no more than this is noise, or a controller on its way down."""
+CAME_DOWN_MPS = 0.1
+"""So far it must have come down with the told speed, in all, to be seen to keep it."""
+
+
+class Speed:
+    """Follows the speed of one mower, and what is told to its controller."""
+
+    def __init__(self, mower: MowerParameters) -> None:
+        self._mower = mower
+        self._rest_s = mower.stopping.rest_s(mower.full_mps)
+        self.forget()
+
+    def forget(self) -> None:
+        """Know nothing."""
+        self._known = -math.inf, 0.0
+        self._before_mps: float | None = None
+        self._before_told_mps = math.inf
+        self._came_down_mps = 0.0
+        self._was_faster = False
+        self._off_since_s: float | None = None
+        self._slow_since_s: float | None = None
+        self._told: deque[tuple[float, float]] = deque()
+
+    @property
+    def keeps_told(self) -> bool:
+        """Whether the mower is seen to keep the told speed."""
+        return self._came_down_mps >= CAME_DOWN_MPS
+
+    def rests_since_s(self, now_s: float) -> float | None:
+        """Since when the mower is known to be at rest; None where it may move."""
+        if self._off_since_s is None or now_s - self._off_since_s < self._rest_s:
+            return None
+        return self._off_since_s + self._rest_s
+
+    def hear(self, now_s: float, epoch: Epoch) -> float:
+        """The speed at an epoch: as told, else what it may be by now."""
+        speed_mps = epoch.speed_mps
+        if speed_mps is not None and math.isfinite(speed_mps):
+            self._known = now_s, speed_mps
+            self._watch(speed_mps)
+            return speed_mps
+        self._before_mps = None
+        if self.rests_since_s(now_s) is not None:
+            self._known = now_s, 0.0
+        known_at_s, known_mps = self._known
+        held_s = now_s - known_at_s
+        if held_s > self._mower.held_s:
+            return self.most_mps(now_s)
+        return min(self.most_mps(now_s), known_mps + self._mower.speeding_up_mps2 * held_s)
+
+    def grant(self, now_s: float, grant: Grant) -> None:
+        """What has been granted."""
+        if grant.drive:
+            self._off_since_s = None
+        elif self._off_since_s is None:
+            self._off_since_s = now_s
+        if not grant.slow:
+            self._slow_since_s = None
+        elif self._slow_since_s is None:
+            self._slow_since_s = now_s
+        told = self._told
+        while len(told) > 1 and told[1][0] <= now_s - self._mower.hears_s:
+            told.popleft()
+        while told and told[-1][1] <= grant.top_speed_mps:
+            # Older and slower: never the greatest one again.
+            told.pop()
+        told.append((now_s, grant.top_speed_mps))
+
+    def most_mps(self, now_s: float) -> float:
+        """What the mower can reach as the lines stand, or as it is told if it keeps that."""
+        if self.keeps_told:
+            return self.told_mps
+        slow_since_s = self._slow_since_s
+        if slow_since_s is None or now_s - slow_since_s < self._mower.hears_s:
+            return self._mower.full_mps
+        return self._mower.slowed_mps
+
+    def open_mps(self) -> float:
+        """What it can reach without the slow line."""
+        faster = self._was_faster and not self.keeps_told
+        return self._mower.full_mps if faster else self.told_mps
+
+    @property
+    def told_mps(self) -> float:
+        """The greatest speed that the controller may still go by."""
+        return self._told[0][1] if self._told else self._mower.full_mps
+
+    def _watch(self, speed_mps: float) -> None:
+        """Whether the mower comes down as the told speed falls."""
+        told_mps = self.told_mps
+        before_mps, self._before_mps = self._before_mps, speed_mps
+        fell_mps = self._before_told_mps - told_mps
+        self._before_told_mps = told_mps
+        if speed_mps > told_mps + NOISE_MPS:
+            self._came_down_mps = 0.0
+            self._was_faster = True
+        elif before_mps is not None:
+            came_down_mps = min(before_mps - speed_mps, fell_mps)
+            self._came_down_mps += max(0.0, came_down_mps)

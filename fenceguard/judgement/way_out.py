@@ -1,0 +1,96 @@
+"""The way out: where only room demands a halt, a mower may creep away from the fence.
+
+Theory of operation
+-------------------
+A mower that stands too near the fence would never move again, since room cannot grow while it
+stands. So while its position is trusted, it stands, and nothing else demands a halt, what room
+demands counts as `blade_off`. The ladder then leaves `halted` after the clear time as ever, and the
+mower creeps: blade off, slow on, at a speed of its own.
+
+Which way it goes is the controller's choice, and only what comes of it is seen. The clearance may
+not fall below what it was, less its noise, which shows while the mower stands; what is gained must
+be kept. The bound may not become twice as large. When that fails, or the way is over,
+room halts again, and the next try begins after the next clear time.
+"""
+
+import math
+
+from fenceguard.judgement.parameters import WayOutParameters
+from fenceguard.judgement.reckoning import Place
+from fenceguard.judgement.types import Rung, Situation, Trust
+
+SMOOTH = 0.1
+"""The share of a new clearance in the mean of those at a standstill."""
+NOISES = 3.0
+"""So many times the noise is none any more."""
+
+
+class WayOut:
+    """Whether a mower has a way out, and whether it keeps to it."""
+
+    def __init__(self, parameters: WayOutParameters) -> None:
+        self._parameters = parameters
+        self.forget()
+
+    def forget(self) -> None:
+        """There is none."""
+        self._began: Place | None = None
+        self._clearance_m = self._square_m2 = self._bound_m = 0.0
+
+    @property
+    def is_open(self) -> bool:
+        """Whether what room demands counts as `blade_off`."""
+        return self._began is not None
+
+    def step(
+        self,
+        situation: Situation,
+        place: Place | None,
+        rung: Rung,
+        rests: bool,
+        demanded: bool,
+    ) -> bool:
+        """Whether it is open, `place` being told at an epoch alone.
+
+        `rests`: the mower has come to rest; `demanded`: room demands a halt, and nothing else does.
+        """
+        clearance_m, bound_m = situation.clearance_m, situation.bound_m
+        if (
+            clearance_m is None
+            or bound_m is None
+            or situation.trust is not Trust.TRUSTED
+            or clearance_m < -self._parameters.past_m
+            or not (rung is Rung.HALTED or (rung is Rung.BLADE_OFF and self.is_open))
+        ):
+            self.forget()
+        elif rung is Rung.BLADE_OFF:
+            self._creep(place, clearance_m, bound_m)
+        elif not rests:
+            self.forget()
+        elif place is None:
+            pass
+        elif self._began is None:
+            if demanded:
+                self._began, self._clearance_m, self._bound_m = place, clearance_m, bound_m
+        else:
+            self._began = place
+            off_m = clearance_m - self._clearance_m
+            self._clearance_m += SMOOTH * off_m
+            self._square_m2 += SMOOTH * (off_m**2 - self._square_m2)
+            self._bound_m = max(bound_m, self._bound_m)
+        return self.is_open
+
+    def _creep(self, place: Place | None, clearance_m: float, bound_m: float) -> None:
+        parameters = self._parameters
+        assert self._began is not None
+        if place is None:
+            return
+        nearer_m = max(parameters.nearer_m, NOISES * math.sqrt(self._square_m2))
+        if (
+            math.dist(place, self._began) > parameters.way_m
+            or clearance_m < self._clearance_m - nearer_m
+            or bound_m > 2.0 * self._bound_m
+        ):
+            self.forget()
+        else:
+            self._clearance_m = max(self._clearance_m, clearance_m - nearer_m)
