@@ -7,6 +7,7 @@ while the mower moves, the accuracy of a fix while there is one.
 
 import math
 from collections.abc import Callable, Sequence
+from statistics import median
 from typing import NamedTuple
 
 from fenceguard.judgement.reckoning import RESTING_MPS
@@ -78,7 +79,8 @@ class Tells:
         self._epochs = 0
         self._at_s = 0.0
         self._times = {name: LEARNED if name in self._declared else 0 for name in NAMES}
-        self._every_s = dict.fromkeys(NAMES, math.inf)
+        self._between_s: dict[str, list[float]] = {name: [] for name in NAMES}
+        self._every_s = dict.fromkeys(NAMES, 0.0)
         self._told_at_s: dict[str, float] = {}
         self._away_s = dict.fromkeys(NAMES, 0.0)
 
@@ -100,8 +102,7 @@ class Tells:
                 self._away_s[name] = 0.0
             elif self._times[name] >= LEARNED and field.could_be(epoch):
                 self._away_s[name] += passed_s
-                every_s = self._every_s[name]
-                away_s = self._away_s[name] - (every_s if every_s < math.inf else 0.0)
+                away_s = self._away_s[name] - self._every_s[name]
                 if away_s > 0.0 and (missing is None or away_s > missing.for_s):
                     missing = Missing(name, away_s)
         return missing
@@ -109,7 +110,8 @@ class Tells:
     def _learn(self, name: str, at_s: float) -> None:
         told_at_s = self._told_at_s.get(name)
         if told_at_s is not None:
-            self._every_s[name] = min(self._every_s[name], at_s - told_at_s)
+            self._between_s[name].append(at_s - told_at_s)
+            self._every_s[name] = median(self._between_s[name])
         self._told_at_s[name] = at_s
         self._times[name] += 1
         if self._times[name] == LEARNED:

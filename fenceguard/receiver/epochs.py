@@ -3,9 +3,11 @@
 An epoch needs a GGA and is handed on as soon as it is complete, which the stream itself teaches:
 
 - The kind of sentence that came last when a group was closed is taken to end the groups to come;
-  with its arrival they are handed on at once. A straggler, of the same UTC but after the hand-on,
-  teaches the true last kind and is otherwise lost. A last kind that stays away is waited for
-  `PATIENCE` groups long, as it may only have been garbled.
+  with its arrival they are handed on at once. A last kind that stays away is waited for `PATIENCE`
+  groups long, as it may only have been garbled.
+- A straggler is of the same UTC but comes after the hand-on. If it does so in two groups on end it
+  is the true last kind. Else it comes with some groups only, as a heading once a second beside five
+  positions, and what it tells counts for the next group: a moment late, but not lost.
 - A sentence of another UTC closes the group at once; so does `epoch_wait_s` after its GGA.
 - A second GGA of the same UTC, or a kind that the epoch handed on already had, begins a group of
   its own: a receiver that repeats itself must be seen to.
@@ -25,6 +27,8 @@ from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.sentences import ACCURACY, TIMELESS, Fragment
 
 PATIENCE = 3
+STRAGGLES_S = 0.3
+"""What a straggler tells is not older than this where it counts."""
 DAY_S = 86400.0
 _LONGEST_RUN = 16
 
@@ -41,15 +45,20 @@ class _Group:
         self.gga_at_s: float | None = None
 
     def add(self, fragment: Fragment, at_s: float) -> None:
+        """One more sentence of this UTC."""
+        self.take(fragment)
+        if fragment.kind == "GGA":
+            self.gga_at_s = at_s
+        self.kinds.append(fragment.kind)
+
+    def take(self, fragment: Fragment) -> None:
+        """What a sentence tells, of this UTC or of the one before."""
         if fragment.kind == "VTG":
             self.values = {**fragment.values, **self.values}
         elif fragment.kind == ACCURACY:
             self.accuracy = fragment.values
         else:
             self.values.update(fragment.values)
-        if fragment.kind == "GGA":
-            self.gga_at_s = at_s
-        self.kinds.append(fragment.kind)
 
 
 class Assembler:
@@ -62,6 +71,8 @@ class Assembler:
         self._early: dict[str, tuple[Fragment, float]] = {}
         self._last_kind: str | None = None
         self._missed = 0
+        self._straggler: tuple[Fragment, float] | None = None
+        self._straggled_before: str | None = None
         self._leading: set[str] = set()
         self._run: deque[tuple[str, float]] = deque(maxlen=_LONGEST_RUN)
         self._heard_at_s: float | None = None
@@ -116,7 +127,7 @@ class Assembler:
                 and before.time_of_day_s == time_of_day_s
                 and kind not in before.kinds
             ):
-                self._learn_straggler(before, kind)
+                self._learn_straggler(before, fragment, at_s)
                 return done
             group = self._begin(time_of_day_s, at_s)
         return done + self._join(group, fragment, at_s)
@@ -136,7 +147,7 @@ class Assembler:
             and kind not in self._leading
             and at_s - before.gga_at_s <= self._wait_s
         ):
-            self._learn_straggler(before, kind)
+            self._learn_straggler(before, fragment, at_s)
             return done
         self._early[kind] = fragment, at_s
         return done
@@ -144,7 +155,12 @@ class Assembler:
     def _begin(self, time_of_day_s: float, at_s: float) -> _Group:
         self._learn_leading(at_s)
         group = self._open = _Group(time_of_day_s)
-        self._handed_on = None
+        self._handed_on = self._straggled_before = None
+        if self._straggler is not None:
+            straggler, straggled_at_s = self._straggler
+            self._straggler, self._straggled_before = None, straggler.kind
+            if at_s - straggled_at_s <= STRAGGLES_S:
+                group.take(straggler)
         for early, early_at_s in self._early.values():
             if at_s - early_at_s <= self._wait_s:
                 group.add(early, early_at_s)
@@ -182,9 +198,12 @@ class Assembler:
         if self._last_kind is None or self._missed >= PATIENCE:
             self._last_kind, self._missed = kind, 0
 
-    def _learn_straggler(self, group: _Group, kind: str) -> None:
+    def _learn_straggler(self, group: _Group, fragment: Fragment, at_s: float) -> None:
+        kind = fragment.kind
         group.kinds.append(kind)
-        self._last_kind, self._missed = kind, 0
+        if kind == self._straggled_before:
+            self._last_kind, self._missed = kind, 0
+        self._straggler = fragment, at_s
 
     def _learn_leading(self, at_s: float) -> None:
         """Of the run of sentences without UTC just before a group: which of them lead it."""
