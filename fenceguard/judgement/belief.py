@@ -36,8 +36,8 @@ class Believed(NamedTuple):
     bound: Bound | None
     at_s: float
     """The receiver's own time, without the leaps of its clock."""
-    way_m: float
-    """All the way that was reckoned."""
+    odd: bool
+    """Its speed is one that the mower cannot have."""
     fresh: bool
     """The epoch is an instant of its own, and its position was measured."""
     utc_lag_s: float | None
@@ -107,8 +107,15 @@ class Belief:
         if place is not None:
             is_sight = self._is_sight(epoch, bound)
             place, bound = _believed(self._trust, is_sight, place, bound, reach)
-        way_m = reckoning.way.length_m
-        return Believed(place, bound, news.at_s, way_m, news.fresh, news.utc_lag_s, evidence)
+        return Believed(
+            place,
+            bound,
+            news.at_s,
+            reckoning.is_odd,
+            news.fresh,
+            news.utc_lag_s,
+            evidence,
+        )
 
     def _judge(self, news: News, epoch: Epoch, place: Place | None, bound: Bound | None) -> None:
         reckoning, parameters = self._reckoning, self._parameters

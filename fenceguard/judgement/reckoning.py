@@ -64,7 +64,7 @@ def velocity_of(epoch: Epoch, at_s: float) -> Velocity | None:
     if speed_mps is None or not math.isfinite(speed_mps):
         return None
     if course_deg is None or not math.isfinite(course_deg):
-        aimless_mps = max(0.0, speed_mps - STANDING_MPS)
+        aimless_mps = speed_mps if speed_mps > STANDING_MPS else 0.0
         return Velocity(at_s, 0.0, 0.0, aimless_mps) if speed_mps < RESTING_MPS else None
     course = math.radians(course_deg)
     return Velocity(at_s, speed_mps * math.sin(course), speed_mps * math.cos(course), 0.0)
@@ -237,6 +237,11 @@ class Reckoning:
     def blind_s(self) -> float:
         """For how long no speed has been told; inf: never."""
         return math.inf if self._told is None else self._at_s - self._told.at_s
+
+    @property
+    def is_odd(self) -> bool:
+        """Whether the newest epoch told a speed that the mower cannot have."""
+        return self._outlier is not None and self._outlier.at_s == self._at_s
 
     @property
     def is_told(self) -> bool:

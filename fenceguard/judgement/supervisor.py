@@ -234,6 +234,8 @@ class Supervisor:
             )
         self._valid_at_s = now_s
         place, bound = believed.place, believed.bound
+        if believed.odd:
+            epoch = epoch._replace(speed_mps=None, course_deg=None)
         rests_since_s = self._speed.rests_since_s(now_s)
         attitude = self._attitudes.hear(now_s, believed.at_s, epoch, place, rests_since_s)
         speed_mps = self._speed.hear(now_s, epoch)
