@@ -111,6 +111,10 @@ class Way(NamedTuple):
             self.unlikely_m - earlier.unlikely_m,
         )
 
+    def as_sure_as(self, earlier: "Way") -> "Way":
+        """This way with the errors of an earlier one: all but the share of the way."""
+        return Way(self.east_m, self.north_m, self.length_m, *earlier[3:])
+
     def likely_m(self, way_error: float, east: float, north: float) -> float:
         """How far off the end is likely to be at most in a direction, which is a unit vector.
 

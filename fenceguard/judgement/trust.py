@@ -163,11 +163,14 @@ class TrustMachine:
 
     def _see(self, sight: Sight, anchor: Sight, after_loss: bool) -> None:
         goes_on = self.state is Trust.TRUSTED and not after_loss
+        if self.strained and not self._is_narrow(sight.at_s, sight.way):
+            # So much has not been seen since that nothing is left to contradict.
+            self._relax()
         self.excess, against = self._worst(sight, anchor)
         if self.excess.likely_m <= 0.0:
             self._relax()
         elif not self.strained:
-            self._strained_s, self._strained_plain_m = sight.at_s, sight.way.plain_m
+            self._strained_s, self._strained_way = sight.at_s, sight.way
         self._against = against if self.excess.likely_m > 0.0 else None
         if sight.reckoned and self.excess.metres > self._parameters.doubt_m:
             self.state, self._pending = Trust.DOUBTED, None
@@ -194,7 +197,7 @@ class TrustMachine:
 
     def _relax(self) -> None:
         """Nothing contradicts any more."""
-        self._against, self._strained_s, self._strained_plain_m = None, math.inf, math.inf
+        self._against, self._strained_s, self._strained_way = None, math.inf, Way()
 
     def _trust(self, sight: Sight) -> None:
         """The sight is the anchor from now on; the one before is kept as long as its span says."""
@@ -255,10 +258,10 @@ class TrustMachine:
         holds their difference.
         """
         way, at_s = sight.way, sight.at_s
-        if earlier.at_s < self._strained_s:
-            # Once there is a contradiction, time explains nothing more.
+        if earlier.at_s < self._strained_s < math.inf:
+            # Once there is a contradiction, neither time nor what was not seen explains more.
             at_s = min(at_s, self._strained_s)
-            way = way._replace(plain_m=min(way.plain_m, self._strained_plain_m))
+            way = way.as_sure_as(self._strained_way)
         since, age_s = way.since(earlier.way), at_s - earlier.at_s
         noise_m = max(sight.bound_m, earlier.bound_m, self._usual.noise_m(age_s))
         east_m = sight.place[0] - earlier.place[0] - since.east_m
@@ -286,7 +289,7 @@ class TrustMachine:
         agreeing, newer_s = 1, sight.at_s
         for fix in reversed(self._fixes):
             apart = newer_s - fix.at_s >= parameters.fixes_apart_s
-            if apart and self._excess(sight, fix).metres <= parameters.doubt_m:
+            if apart and self._excess(sight, fix).metres <= parameters.anchor_m:
                 agreeing, newer_s = agreeing + 1, fix.at_s
         self._fixes.append(sight)
         return agreeing >= parameters.fixes
