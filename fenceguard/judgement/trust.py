@@ -45,7 +45,7 @@ from fenceguard.judgement.usual import SPANS_S, Usual
 
 LOOKS_BACK_S = 0.9
 """How often the older sights are looked at."""
-HEIGHT_M = 0.4
+HEIGHT_M = 0.6
 """By so much heights of a fixed receiver differ from one epoch to another, by noise and slopes."""
 KEPT_FIXES = 16
 """Fixes that are remembered while the position is doubted."""
@@ -303,7 +303,7 @@ class TrustMachine:
         agreeing, newer_s = 1, sight.at_s
         for fix in reversed(self._fixes):
             apart = newer_s - fix.at_s >= parameters.fixes_apart_s
-            if apart and self._excess(sight, fix).metres <= parameters.anchor_m:
+            if apart and self._excess(sight, fix).metres <= parameters.doubt_m:
                 agreeing, newer_s = agreeing + 1, fix.at_s
         self._fixes.append(sight)
         return agreeing >= parameters.fixes
