@@ -277,6 +277,14 @@ def test_the_same_position_at_the_same_instant_is_the_same_for_a_moment() -> Non
     assert heard.at(0.2, -0.2, place=HERE).same_s == 1e-3
 
 
+def test_after_a_reset_a_position_counts_once() -> None:
+    heard = Heard()
+    heard.at(0.0, place=HERE)
+    heard.room.relearn()
+    assert heard.at(0.2, place=HERE, gone_m=(-9.0, 9.0)).fresh
+    assert not heard.at(0.4, place=HERE).fresh
+
+
 def test_what_was_forgotten_is_not_compared_with() -> None:
     heard = Heard()
     heard.at(0.0, place=HERE)

@@ -456,7 +456,7 @@ def test_fixes_that_do_not_agree_do_not_count(more_m: float, state: Trust) -> No
     noise_m = Usual().noise_m(20.0)
     fix_again(one, 5.0, 20.0)
     fix_again(one, 5.0, 20.0)
-    far_m = noise_m + TRUST.anchor_m + more_m
+    far_m = noise_m + DOUBT_M + more_m
     # Two of them lie nearer to it by their age, and none does.
     found = fix_again(one, 5.0 + far_m, 20.0, bound_m=noise_m)
     assert found is (Trust.DOUBTED if more_m > 0.0 else Trust.TRUSTED)

@@ -23,9 +23,8 @@ SPEAKS_S, PERIODS = 1.2, 4.0
 """A speed vouches for so long, and for so many of the times between two of them."""
 STRAIN = 4.0
 """So many times what is not likely widens the bound, up to all that the position is off."""
-CREEPS, DRIVES = 0.03, 0.1
-"""The least share that a mower has gone of what it may have gone: where speed tells that it
-stands, and where no speed is told."""
+DRIVES = 0.1
+"""Where no speed is told, a mower has gone at least this share of what it may have gone."""
 
 
 class Believed(NamedTuple):
@@ -61,13 +60,13 @@ class Belief:
     def begin(self, now_s: float) -> None:
         """Know nothing from now on."""
         self._newsroom.forget()
-        self._reckoning.forget()
         self._reckoning.unseen.begin(now_s)
         self.trust_again()
 
     def trust_again(self) -> None:
         """A person has looked at the machine: what comes next counts."""
         self._newsroom.relearn()
+        self._reckoning.forget()
         self._tells.forget()
         self._bounds.forget()
         self._trust.forget()
@@ -89,8 +88,9 @@ class Belief:
         """An epoch, and its place in the local frame; None where it has no position."""
         reckoning = self._reckoning
         way = reckoning.way
-        creeps = CREEPS if reckoning.period_s < math.inf else DRIVES
-        crept_m = creeps * reckoning.unseen.way_m
+        # Where speeds are told, they tell how far it went.
+        told = reckoning.period_s < math.inf
+        crept_m = 0.0 if told else DRIVES * reckoning.unseen.way_m
         news = self._newsroom.hear(now_s, epoch, (way.east_m, way.north_m), crept_m)
         velocity = velocity_of(epoch, news.at_s)
         over_mps = None if velocity is None else velocity.mps - self._parameters.top_mps
@@ -168,12 +168,15 @@ def _believed(
     """Place and bound to go by."""
     if reach is None:
         return place, bound
-    if trust.state is Trust.DOUBTED and bound is not None:
-        # Whichever of the two is right, the mower is in here.
-        both_m = math.dist(place, reach.place) + reach.radius_m
-        return place, _widened(bound, max(0.0, both_m - bound.radius_m))
-    if trust.strained and bound is not None:
+    if trust.strained:
+        if bound is None:
+            # The reach is contradicted, and tells nothing alone.
+            return place, None
         unexplained_m = min(STRAIN * trust.excess.likely_m, trust.excess.off_m)
+        if trust.state is Trust.DOUBTED:
+            # Whichever of the two is right, the mower is in here.
+            both_m = math.dist(place, reach.place) + reach.radius_m
+            unexplained_m = max(0.0, both_m - bound.radius_m)
         return place, _widened(bound, unexplained_m)
     if is_sight and trust.state is Trust.TRUSTED:
         return place, bound
