@@ -279,23 +279,30 @@ class TrustMachine:
         The errors of the two positions are alike, as they come from the same sky: the worse bound
         holds their difference.
         """
-        way, at_s = sight.way, sight.at_s
-        if earlier.at_s < self._strained_s < math.inf:
-            # Once there is a contradiction, neither time nor what was not seen explains more.
-            at_s = min(at_s, self._strained_s)
-            way = way.as_sure_as(self._strained_way)
-        since, age_s = way.since(earlier.way), at_s - earlier.at_s
-        noise_m = max(sight.bound_m, earlier.bound_m, self._usual.noise_m(age_s))
+        since, age_s = sight.way.since(earlier.way), sight.at_s - earlier.at_s
         east_m = sight.place[0] - earlier.place[0] - since.east_m
         north_m = sight.place[1] - earlier.place[1] - since.north_m
         off_m = math.hypot(east_m, north_m)
         east, north = (east_m / off_m, north_m / off_m) if off_m else (0.0, 0.0)
-        likely_m = off_m - noise_m - since.likely_m(self._parameters.way_error, east, north)
+        way_error, bound_m = self._parameters.way_error, max(sight.bound_m, earlier.bound_m)
+
+        def unexplained_m(way: Way, age_s: float) -> float:
+            noise_m = max(bound_m, self._usual.noise_m(age_s))
+            return off_m - noise_m - way.likely_m(way_error, east, north)
+
+        possible_m = unexplained_m(since, age_s) - since.unlikely_m
+        likely_m = possible_m + since.unlikely_m
+        if earlier.at_s < self._strained_s < math.inf:
+            # Once there is a contradiction, neither time nor what was not seen explains it.
+            known = sight.way.as_sure_as(self._strained_way).since(earlier.way)
+            likely_m = unexplained_m(known, min(age_s, self._strained_s - earlier.at_s))
+            if self.state is Trust.DOUBTED:
+                possible_m = likely_m - known.unlikely_m
         height_m = self._height_excess_m(sight, earlier, since)
         if height_m > likely_m:
             return Excess(height_m, height_m, off_m, "height")
         against = "step" if earlier is self._anchor else "drift"
-        return Excess(likely_m, likely_m - since.unlikely_m, off_m, against)
+        return Excess(likely_m, possible_m, off_m, against)
 
     def _height_excess_m(self, sight: Sight, earlier: Sight, since: Way) -> float:
         if sight.altitude_m is None or earlier.altitude_m is None:
