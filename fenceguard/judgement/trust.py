@@ -298,6 +298,7 @@ class TrustMachine:
             likely_m = unexplained_m(known, min(age_s, self._strained_s - earlier.at_s))
             if self.state is Trust.DOUBTED:
                 possible_m = likely_m - known.unlikely_m
+            since = known
         height_m = self._height_excess_m(sight, earlier, since)
         if height_m > likely_m:
             return Excess(height_m, height_m, off_m, "height")
