@@ -118,6 +118,7 @@ class TrustMachine:
         self.state = Trust.UNKNOWN
         self.excess = NO_EXCESS
         self._anchor: Sight | None = None
+        self._newest: Sight | None = None
         self._older: list[Sight | None] = [None] * len(SPANS_S)
         self._relax()
         self._pending: Sight | None = None
@@ -173,7 +174,8 @@ class TrustMachine:
 
     def _see(self, sight: Sight, anchor: Sight, after_loss: bool) -> None:
         goes_on = self.state is Trust.TRUSTED and not after_loss
-        if self.strained and not self._is_narrow(sight.at_s, sight.way):
+        newest, self._newest = self._newest or anchor, sight
+        if self.strained and not self._is_known(sight.way.since(newest.way)):
             # So much has not been seen since that nothing is left to contradict.
             self._relax()
         self.excess, against = self._worst(sight, anchor)
@@ -214,6 +216,7 @@ class TrustMachine:
     def _trust(self, sight: Sight) -> None:
         """The sight is the anchor from now on; the one before is kept as long as its span says."""
         self.state, self._pending, self.excess = Trust.TRUSTED, None, NO_EXCESS
+        self._newest = sight
         self._fixes.clear()
         older = self._older
         for number in range(len(SPANS_S) - 1, -1, -1):
@@ -243,9 +246,12 @@ class TrustMachine:
 
     def _follows(self, sight: Sight, earlier: Sight, within_m: float) -> bool:
         """Whether a sight agrees with an earlier one, and the way between them is known."""
-        error_m = sight.way.since(earlier.way).error_m(self._parameters.way_error)
-        known = error_m <= self._parameters.reach_m
+        known = self._is_known(sight.way.since(earlier.way))
         return known and self._excess(sight, earlier).metres <= within_m
+
+    def _is_known(self, since: Way) -> bool:
+        """Whether a way is known well enough to tell a right fix from a wrong one."""
+        return since.error_m(self._parameters.way_error) <= self._parameters.reach_m
 
     def _worst(self, sight: Sight, anchor: Sight) -> tuple[Excess, Sight]:
         """The greatest excess, and the sight that it is found against.
