@@ -18,7 +18,7 @@ from fenceguard.journal.records import (
     Summary,
     Where,
 )
-from fenceguard.judgement.types import Bound, Decision, Finding, Grant, Inputs, Rung, Situation
+from fenceguard.judgement.types import Bound, Decision, Evidence, Finding, Grant, Inputs, Learned, Rung, Situation, Trust
 from fenceguard.receiver.epoch import Epoch, utc_text
 from fenceguard.receiver.receiver import Receiver
 from tests.support.decisions import (
@@ -39,12 +39,27 @@ from tests.support.decisions import (
 )
 from tests.support.made import standing
 
+BOUND = Bound(
+    sigma_m=0.02,
+    optimism=1.5,
+    age_m=0.01,
+    per_sigma=4.3,
+    floor_m=0.25,
+    rounding_m=0.00124,
+    tilt_m=0.03,
+    unexplained_m=0.05,
+    reach_m=0.07,
+    radius_m=0.44,
+)
+
 # Changes and interventions
 
 
 def test_a_change_of_rung_can_be_understood_alone() -> None:
     one = account()
-    situation = Situation(EPOCH, 1.25004, "pond", Bound(0.02, 1.5, 0.01, 4.3, 0.25, 0.44))
+    situation = Situation(
+        EPOCH, 1.25004, "pond", BOUND, evidence=Evidence(Trust.TRUSTED, reach_m=0.31006)
+    )
     finding = Finding("hdop", 2.12346, 2.0, "", SLOWED, "so it was")
     (entry,) = one.add(decided(3.0, SLOWED, FULL, finding, situation=situation))
     change = entry.record
@@ -55,7 +70,19 @@ def test_a_change_of_rung_can_be_understood_alone() -> None:
     assert (change.settings_hash, change.fence_hash) == ("aaaa", "bbbb")
     where = change.where
     assert (where.clearance_m, where.nearest, where.room_m) == (1.25, "pond", 0.81)
-    assert where.bound == BoundTold(0.44, 0.02, 1.5, 0.01, 4.3, 0.25)
+    assert where.bound == BoundTold(
+        radius_m=0.44,
+        sigma_m=0.02,
+        optimism=1.5,
+        age_m=0.01,
+        per_sigma=4.3,
+        floor_m=0.25,
+        rounding_m=0.0012,
+        tilt_m=0.03,
+        unexplained_m=0.05,
+        reach_m=0.07,
+    )
+    assert (where.trust, where.reach_m) == ("trusted", 0.3101)
     assert where.epoch is not None
     assert (where.epoch.quality, where.epoch.satellites, where.epoch.hdop) == ("fixed", 20, 0.6)
     assert (where.epoch.lat_deg, where.epoch.lon_deg, where.epoch.age_s) == (50.0, 10.0, None)
@@ -107,7 +134,7 @@ def test_what_is_not_known_is_none() -> None:
     change = entry.record
     assert isinstance(change, Changed)
     assert [(one.value, one.limit) for one in change.findings] == [(None, None), ("float", "fixed")]
-    assert change.where == Where(None, None, False, "", None, None)
+    assert change.where == Where(None, None, False, "", None, None, "unknown", None)
 
 
 @pytest.mark.parametrize("at_least", [False, True])
@@ -120,7 +147,7 @@ def test_a_clearance_that_is_only_a_least_one_says_so(at_least: bool) -> None:
 
 @pytest.mark.parametrize("part", Bound._fields)
 def test_a_bound_of_which_a_part_is_no_number_is_not_known(part: str) -> None:
-    bound = Bound(0.02, 1.5, 0.01, 4.3, 0.25, 0.44)._replace(**{part: math.nan})
+    bound = BOUND._replace(**{part: math.nan})
     (entry,) = account().add(decided(3.0, SLOWED, FULL, situation=Situation(bound=bound)))
     assert isinstance(entry.record, Changed)
     assert entry.record.where.bound is None
