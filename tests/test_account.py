@@ -18,7 +18,17 @@ from fenceguard.journal.records import (
     Summary,
     Where,
 )
-from fenceguard.judgement.types import Bound, Decision, Evidence, Finding, Grant, Inputs, Learned, Rung, Situation, Trust
+from fenceguard.judgement.types import (
+    Bound,
+    Decision,
+    Evidence,
+    Finding,
+    Grant,
+    Inputs,
+    Rung,
+    Situation,
+    Trust,
+)
 from fenceguard.receiver.epoch import Epoch, utc_text
 from fenceguard.receiver.receiver import Receiver
 from tests.support.decisions import (

@@ -60,9 +60,7 @@ def test_the_core_knows_nothing_of_settings(room: str) -> None:
 
 HEAVY = {"belief", "supervisor"}
 """They know the lawn."""
-LIGHT = sorted(
-    {name for _, name, _ in pkgutil.iter_modules(fenceguard.judgement.__path__)} - HEAVY
-)
+LIGHT = sorted({name for _, name, _ in pkgutil.iter_modules(fenceguard.judgement.__path__)} - HEAVY)
 
 
 @pytest.mark.parametrize("module", LIGHT)

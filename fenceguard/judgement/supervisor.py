@@ -46,6 +46,8 @@ class Seen(NamedTuple):
     pose: Pose
     attitude: Attitude
     bound: Bound | None
+    by_reach: bool
+    """The place is where the reckoning led, not the receiver's own."""
     speed_mps: float
 
 
@@ -239,9 +241,13 @@ class Supervisor:
         if believed.odd:
             epoch = epoch._replace(speed_mps=None, course_deg=None)
         rests_since_s = self._speed.rests_since_s(now_s)
+        before, by_reach = self._seen, bound is not None and bound.reach_m > 0.0
+        if before is not None and by_reach is not before.by_reach:
+            self._attitudes.leap()
         attitude = self._attitudes.hear(now_s, believed.at_s, epoch, place, rests_since_s)
         speed_mps = self._speed.hear(now_s, epoch)
-        seen = self._seen = Seen(Pose(*place, attitude.headings_deg), attitude, bound, speed_mps)
+        pose = Pose(*place, attitude.headings_deg)
+        seen = self._seen = Seen(pose, attitude, bound, by_reach, speed_mps)
         situation = Situation(
             epoch,
             bound=bound,
