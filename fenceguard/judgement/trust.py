@@ -43,7 +43,9 @@ from fenceguard.judgement.reckoning import Place, Way
 from fenceguard.judgement.types import Trust
 from fenceguard.judgement.usual import SPANS_S, Usual
 
-HEIGHT_M = 0.4
+LOOKS_BACK_S = 0.9
+"""How often the older sights are looked at."""
+HEIGHT_M = 0.6
 """By so much heights of a fixed receiver differ from one epoch to another, by noise and slopes."""
 KEPT_FIXES = 16
 """Fixes that are remembered while the position is doubted."""
@@ -116,6 +118,8 @@ class TrustMachine:
         self._relax()
         self._pending: Sight | None = None
         self._held_s = 0.0
+        self._offs: list[tuple[float, float]] = []
+        self._looked_back_s = -math.inf
         self._broken = True
         self._speed = Speed.NEVER
         self._fixes: deque[Sight] = deque(maxlen=KEPT_FIXES)
@@ -126,6 +130,8 @@ class TrustMachine:
         anchor = self._against or self._anchor
         if anchor is None:
             return None
+        if way is anchor.way:
+            return Reach(anchor.place, anchor.bound_m)
         since = way.since(anchor.way)
         place = anchor.place[0] + since.east_m, anchor.place[1] + since.north_m
         noise_m = max(anchor.bound_m, self._usual.noise_m(at_s - anchor.at_s))
@@ -182,7 +188,7 @@ class TrustMachine:
         elif self.strained or not sight.reckoned:
             self.state = Trust.TRUSTED
         else:
-            self._learn(sight, anchor)
+            self._learn()
             self._trust(sight)
 
     def _see_doubted(self, sight: Sight, after_loss: bool) -> None:
@@ -234,22 +240,30 @@ class TrustMachine:
         return error_m <= self._parameters.reach_m and self._excess(sight, pending).metres <= 0.0
 
     def _worst(self, sight: Sight, anchor: Sight) -> tuple[Excess, Sight]:
-        """The greatest excess, and the sight that it is found against."""
+        """The greatest excess, and the sight that it is found against.
+
+        The anchor and the youngest of the older sights are looked at each time; all of them once a
+        second, and while something contradicts.
+        """
         worst, against = self._excess(sight, anchor), anchor
-        for number, kept in enumerate(self._older):
+        self._offs = [(sight.at_s - anchor.at_s, worst.off_m)]
+        looks_back = self.strained or sight.at_s - self._looked_back_s >= LOOKS_BACK_S
+        if looks_back:
+            self._looked_back_s = sight.at_s
+        for number, kept in enumerate(self._older if looks_back else self._older[:1]):
             if kept is None or sight.at_s - kept.at_s < SPANS_S[number]:
                 break
             excess = self._excess(sight, kept)
+            self._offs.append((sight.at_s - kept.at_s, excess.off_m))
             if excess.rank > worst.rank:
                 worst, against = excess, kept
         return worst, against
 
-    def _learn(self, sight: Sight, anchor: Sight) -> None:
-        """What is usual, from a sight that nothing contradicts."""
-        for kept in (anchor, *self._older):
-            if kept is not None and not sight.way.since(kept.way).unlikely_m:
-                age_s = sight.at_s - kept.at_s
-                self._usual.learn(age_s, _off_m(sight, kept), sight.at_s - anchor.at_s)
+    def _learn(self) -> None:
+        """What is usual, from what was last looked at, if nothing contradicts."""
+        passed_s = self._offs[0][0]
+        for number, (age_s, off_m) in enumerate(self._offs):
+            self._usual.learn(age_s, off_m, passed_s if number < 2 else LOOKS_BACK_S)
 
     def _excess(self, sight: Sight, earlier: Sight) -> Excess:
         """By how much a sight lies out of the reach of an earlier one.
@@ -289,14 +303,7 @@ class TrustMachine:
         agreeing, newer_s = 1, sight.at_s
         for fix in reversed(self._fixes):
             apart = newer_s - fix.at_s >= parameters.fixes_apart_s
-            if apart and self._excess(sight, fix).metres <= parameters.anchor_m:
+            if apart and self._excess(sight, fix).metres <= parameters.doubt_m:
                 agreeing, newer_s = agreeing + 1, fix.at_s
         self._fixes.append(sight)
         return agreeing >= parameters.fixes
-
-
-def _off_m(sight: Sight, earlier: Sight) -> float:
-    """How far a sight is from where the reckoning leads from an earlier one."""
-    since = sight.way.since(earlier.way)
-    end = earlier.place[0] + since.east_m, earlier.place[1] + since.north_m
-    return math.dist(sight.place, end)
