@@ -46,8 +46,8 @@ class Seen(NamedTuple):
     pose: Pose
     attitude: Attitude
     bound: Bound | None
-    by_reach: bool
-    """The place is where the reckoning led, not the receiver's own."""
+    solution: int | None
+    """The GGA quality code that the place was found with; None for a place in the reach."""
     speed_mps: float
 
 
@@ -241,13 +241,13 @@ class Supervisor:
         if believed.odd:
             epoch = epoch._replace(speed_mps=None, course_deg=None)
         rests_since_s = self._speed.rests_since_s(now_s)
-        before, by_reach = self._seen, bound is not None and bound.reach_m > 0.0
-        if before is not None and by_reach is not before.by_reach:
+        solution = None if bound is not None and bound.reach_m > 0.0 else epoch.quality
+        if self._seen is not None and solution != self._seen.solution:
             self._attitudes.leap()
         attitude = self._attitudes.hear(now_s, believed.at_s, epoch, place, rests_since_s)
         speed_mps = self._speed.hear(now_s, epoch)
         pose = Pose(*place, attitude.headings_deg)
-        seen = self._seen = Seen(pose, attitude, bound, by_reach, speed_mps)
+        seen = self._seen = Seen(pose, attitude, bound, solution, speed_mps)
         situation = Situation(
             epoch,
             bound=bound,
