@@ -228,7 +228,7 @@ class Reckoning:
         self.forget()
 
     def forget(self) -> None:
-        """Know no velocity. What was reckoned stays as it is."""
+        """Know no velocity, and begin a new way."""
         self._told: Velocity | None = None
         self._outlier: Velocity | None = None
         self._steps: deque[float] = deque(maxlen=STEPS)
