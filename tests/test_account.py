@@ -6,7 +6,7 @@ from math import nextafter
 
 import pytest
 
-from fenceguard.journal.account import Account
+from fenceguard.journal.account import LEARNS_S, Account
 from fenceguard.journal.records import (
     BoundTold,
     Changed,
@@ -16,6 +16,7 @@ from fenceguard.journal.records import (
     Sensed,
     Stop,
     Summary,
+    Tells,
     Where,
 )
 from fenceguard.judgement.types import (
@@ -25,6 +26,7 @@ from fenceguard.judgement.types import (
     Finding,
     Grant,
     Inputs,
+    Learned,
     Rung,
     Situation,
     Trust,
@@ -161,6 +163,56 @@ def test_a_bound_of_which_a_part_is_no_number_is_not_known(part: str) -> None:
     (entry,) = account().add(decided(3.0, SLOWED, FULL, situation=Situation(bound=bound)))
     assert isinstance(entry.record, Changed)
     assert entry.record.where.bound is None
+
+
+# What the receiver tells
+
+KNOWN = Learned(0.20004, ("speed", "sigma"), 0.00234)
+MORE = KNOWN._replace(fields=("speed", "sigma", "altitude"))
+
+
+def tells(one: Account, now_s: float, learned: Learned | None) -> list[Tells]:
+    told: list[Tells] = of_kind(
+        Tells, one.add(decided(now_s, situation=Situation(learned=learned)))
+    )
+    return told
+
+
+@pytest.mark.parametrize("begin_s", [0.0, 7.0, -100.0])
+def test_what_the_receiver_tells_is_told_once_the_first_minute_is_over(begin_s: float) -> None:
+    one = account()
+    for after_s in (0.0, 30.0, nextafter(LEARNS_S, 0.0) - 1e-9):
+        assert tells(one, begin_s + after_s, KNOWN) == []
+    assert tells(one, begin_s + LEARNS_S, KNOWN) == [Tells(0.2, ("speed", "sigma"), 0.0023)]
+    assert tells(one, begin_s + LEARNS_S + 0.1, KNOWN._replace()) == []
+
+
+def test_it_is_told_again_when_it_changes() -> None:
+    one = account()
+    told = [tells(one, now_s, learned) for now_s, learned in [(0.0, KNOWN), (60.0, KNOWN)]]
+    assert [len(records) for records in told] == [0, 1]
+    (again,) = tells(one, 75.0, MORE)
+    assert again.fields == MORE.fields
+    assert tells(one, 75.1, MORE) == []
+    assert tells(one, 90.0, None) == [], "nothing is known of it just now"
+    assert tells(one, 91.0, MORE) == []
+
+
+def test_what_is_not_known_of_the_receiver_yet_is_none() -> None:
+    one = account()
+    tells(one, 0.0, None)
+    assert tells(one, 60.0, None) == []
+    assert tells(one, 61.0, Learned(None, (), None)) == [Tells(None, (), None)]
+
+
+@pytest.mark.parametrize("lasted_s", [10.0, 70.0])
+def test_a_run_that_ends_tells_it_at_the_latest(lasted_s: float) -> None:
+    one = account()
+    tells(one, 0.0, KNOWN)
+    before = tells(one, lasted_s, KNOWN)
+    at_the_end = of_kind(Tells, one.finish(lasted_s, "over"))
+    assert [*before, *at_the_end] == [Tells(0.2, ("speed", "sigma"), 0.0023)]
+    assert len(before) == (lasted_s >= LEARNS_S)
 
 
 def test_an_intervention_lasts_from_full_to_full_and_has_a_number_of_its_own() -> None:
