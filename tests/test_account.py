@@ -6,7 +6,7 @@ from math import nextafter
 
 import pytest
 
-from fenceguard.journal.account import Account
+from fenceguard.journal.account import LEARNS_S, Account
 from fenceguard.journal.records import (
     BoundTold,
     Changed,
@@ -16,9 +16,21 @@ from fenceguard.journal.records import (
     Sensed,
     Stop,
     Summary,
+    Tells,
     Where,
 )
-from fenceguard.judgement.types import Bound, Decision, Finding, Grant, Inputs, Rung, Situation
+from fenceguard.judgement.types import (
+    Bound,
+    Decision,
+    Evidence,
+    Finding,
+    Grant,
+    Inputs,
+    Learned,
+    Rung,
+    Situation,
+    Trust,
+)
 from fenceguard.receiver.epoch import Epoch, utc_text
 from fenceguard.receiver.receiver import Receiver
 from tests.support.decisions import (
@@ -39,12 +51,27 @@ from tests.support.decisions import (
 )
 from tests.support.made import standing
 
+BOUND = Bound(
+    sigma_m=0.02,
+    optimism=1.5,
+    age_m=0.01,
+    per_sigma=4.3,
+    floor_m=0.25,
+    rounding_m=0.00124,
+    tilt_m=0.03,
+    unexplained_m=0.05,
+    reach_m=0.07,
+    radius_m=0.44,
+)
+
 # Changes and interventions
 
 
 def test_a_change_of_rung_can_be_understood_alone() -> None:
     one = account()
-    situation = Situation(EPOCH, 1.25004, "pond", Bound(0.02, 1.5, 0.01, 4.3, 0.25, 0.44))
+    situation = Situation(
+        EPOCH, 1.25004, "pond", BOUND, evidence=Evidence(Trust.TRUSTED, reach_m=0.31006)
+    )
     finding = Finding("hdop", 2.12346, 2.0, "", SLOWED, "so it was")
     (entry,) = one.add(decided(3.0, SLOWED, FULL, finding, situation=situation))
     change = entry.record
@@ -55,7 +82,19 @@ def test_a_change_of_rung_can_be_understood_alone() -> None:
     assert (change.settings_hash, change.fence_hash) == ("aaaa", "bbbb")
     where = change.where
     assert (where.clearance_m, where.nearest, where.room_m) == (1.25, "pond", 0.81)
-    assert where.bound == BoundTold(0.44, 0.02, 1.5, 0.01, 4.3, 0.25)
+    assert where.bound == BoundTold(
+        radius_m=0.44,
+        sigma_m=0.02,
+        optimism=1.5,
+        age_m=0.01,
+        per_sigma=4.3,
+        floor_m=0.25,
+        rounding_m=0.0012,
+        tilt_m=0.03,
+        unexplained_m=0.05,
+        reach_m=0.07,
+    )
+    assert (where.trust, where.reach_m) == ("trusted", 0.3101)
     assert where.epoch is not None
     assert (where.epoch.quality, where.epoch.satellites, where.epoch.hdop) == ("fixed", 20, 0.6)
     assert (where.epoch.lat_deg, where.epoch.lon_deg, where.epoch.age_s) == (50.0, 10.0, None)
@@ -107,7 +146,7 @@ def test_what_is_not_known_is_none() -> None:
     change = entry.record
     assert isinstance(change, Changed)
     assert [(one.value, one.limit) for one in change.findings] == [(None, None), ("float", "fixed")]
-    assert change.where == Where(None, None, False, "", None, None)
+    assert change.where == Where(None, None, False, "", None, None, "unknown", None)
 
 
 @pytest.mark.parametrize("at_least", [False, True])
@@ -120,10 +159,60 @@ def test_a_clearance_that_is_only_a_least_one_says_so(at_least: bool) -> None:
 
 @pytest.mark.parametrize("part", Bound._fields)
 def test_a_bound_of_which_a_part_is_no_number_is_not_known(part: str) -> None:
-    bound = Bound(0.02, 1.5, 0.01, 4.3, 0.25, 0.44)._replace(**{part: math.nan})
+    bound = BOUND._replace(**{part: math.nan})
     (entry,) = account().add(decided(3.0, SLOWED, FULL, situation=Situation(bound=bound)))
     assert isinstance(entry.record, Changed)
     assert entry.record.where.bound is None
+
+
+# What the receiver tells
+
+KNOWN = Learned(0.20004, ("speed", "sigma"), 0.00234)
+MORE = KNOWN._replace(fields=("speed", "sigma", "altitude"))
+
+
+def tells(one: Account, now_s: float, learned: Learned | None) -> list[Tells]:
+    told: list[Tells] = of_kind(
+        Tells, one.add(decided(now_s, situation=Situation(learned=learned)))
+    )
+    return told
+
+
+@pytest.mark.parametrize("begin_s", [0.0, 7.0, -100.0])
+def test_what_the_receiver_tells_is_told_once_the_first_minute_is_over(begin_s: float) -> None:
+    one = account()
+    for after_s in (0.0, 30.0, nextafter(LEARNS_S, 0.0) - 1e-9):
+        assert tells(one, begin_s + after_s, KNOWN) == []
+    assert tells(one, begin_s + LEARNS_S, KNOWN) == [Tells(0.2, ("speed", "sigma"), 0.0023)]
+    assert tells(one, begin_s + LEARNS_S + 0.1, KNOWN._replace()) == []
+
+
+def test_it_is_told_again_when_it_changes() -> None:
+    one = account()
+    told = [tells(one, now_s, learned) for now_s, learned in [(0.0, KNOWN), (60.0, KNOWN)]]
+    assert [len(records) for records in told] == [0, 1]
+    (again,) = tells(one, 75.0, MORE)
+    assert again.fields == MORE.fields
+    assert tells(one, 75.1, MORE) == []
+    assert tells(one, 90.0, None) == [], "nothing is known of it just now"
+    assert tells(one, 91.0, MORE) == []
+
+
+def test_what_is_not_known_of_the_receiver_yet_is_none() -> None:
+    one = account()
+    tells(one, 0.0, None)
+    assert tells(one, 60.0, None) == []
+    assert tells(one, 61.0, Learned(None, (), None)) == [Tells(None, (), None)]
+
+
+@pytest.mark.parametrize("lasted_s", [10.0, 70.0])
+def test_a_run_that_ends_tells_it_at_the_latest(lasted_s: float) -> None:
+    one = account()
+    tells(one, 0.0, KNOWN)
+    before = tells(one, lasted_s, KNOWN)
+    at_the_end = of_kind(Tells, one.finish(lasted_s, "over"))
+    assert [*before, *at_the_end] == [Tells(0.2, ("speed", "sigma"), 0.0023)]
+    assert len(before) == (lasted_s >= LEARNS_S)
 
 
 def test_an_intervention_lasts_from_full_to_full_and_has_a_number_of_its_own() -> None:

@@ -77,6 +77,25 @@ def travels(attitude: Attitude) -> list[float]:
 # Heading, course, and nothing
 
 
+@pytest.mark.parametrize("leaps", [False, True])
+def test_what_lies_between_places_that_were_found_in_different_ways_is_no_way_taken(
+    leaps: bool,
+) -> None:
+    one = Heard()
+    for _ in range(5):
+        assert one.goes().course_off_deg == pytest.approx(0.0, abs=1e-6)
+    one.east_m += 1.0
+    if leaps:
+        one.attitudes.leap()
+    after = one.goes()
+    assert (after.course_off_deg is None) is leaps
+    assert bool(after.ways) is leaps
+    for _ in range(5):
+        after = one.goes()
+    if leaps:
+        assert after.course_off_deg == pytest.approx(0.0, abs=1e-6)
+
+
 def test_the_heading_is_the_attitude_and_ahead_is_the_way() -> None:
     attitude = Heard().at(heading_deg=30.0)
     assert (noses(attitude), travels(attitude)) == ([30.0], [30.0])

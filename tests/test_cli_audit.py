@@ -85,7 +85,7 @@ def test_the_demo(tmp_path: Path) -> None:
         (one["cause"]["monitor"], one["cause"]["limit"], one["rung"])
         for one in outcome["interventions"]
     ] == [
-        ("bound", 2.5, "halted"),
+        ("solution", "fixed", "blade_off"),
         ("correction_age", 10.0, "blade_off"),
         ("silence", 0.5, "halted"),
         ("approach", 0.5, "halted"),
@@ -114,7 +114,7 @@ def test_the_demo(tmp_path: Path) -> None:
     assert "no fault" in for_people("audit", "verify", "--journal", journal)
     for number, text in enumerate(
         (
-            "With it: the solution was float; fixed or better is needed.",
+            "the solution was float; fixed or better is needed.",
             "the corrections were 10.2 s old; 10 s are allowed.",
             "no valid epoch had come for",
             "m would be left ahead when the blade has come to rest; 0.05 m are needed.",

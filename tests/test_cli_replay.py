@@ -41,6 +41,7 @@ KEYS = {
     "duration_s",
     "time_in_rung_s",
     "held_s",
+    "receiver",
     "rung_changes",
     "interventions",
 }
@@ -67,6 +68,10 @@ def test_replay_as_json(log: Path, settings: Path) -> None:
     assert list(outcome["time_in_rung_s"]) == RUNGS
     assert (outcome["epochs"], outcome["sentences"], outcome["rejected"]) == (70, 140, {})
     assert outcome["duration_s"] == 13.8
+    assert outcome["receiver"][0] == (
+        "The receiver tells its position 5 times a second; with it: speed, altitude, height."
+    )
+    assert outcome["receiver"][-1].startswith("It tells no GST: ")
     assert sum(outcome["time_in_rung_s"].values()) == pytest.approx(13.8)
     assert sum(outcome["held_s"].values()) >= 13.8 - outcome["time_in_rung_s"]["full"] - 0.01
     assert {"arming", "solution", "clear_time", "blade_delay"} <= set(outcome["held_s"])

@@ -145,6 +145,34 @@ def test_a_place_of_unknown_bound(told: Told, where: Where) -> None:
     assert "how far off that could be was unknown." in said(only(told))
 
 
+def test_a_mower_that_is_only_known_to_be_in_its_reach(told: Told) -> None:
+    assert PLACE.bound is not None
+    reach = replace(PLACE.bound, radius_m=0.45, reach_m=0.45)
+    told.begin(1, "slowed", OLD, where=replace(PLACE, bound=reach, room_m=0.8))
+    text = said(only(told))
+    assert (
+        "but the mower was only known to be within 0.45 m of where the reckoning led, so 0.80 m of "
+        "room were left."
+    ) in text
+    assert "the position could be" not in text
+
+
+def test_a_note_is_told_beside_the_value() -> None:
+    found = FindingTold("reach", 0.31, 0.1, "m", "blade_off", "step")
+    bare = reason(replace(found, note=""))
+    assert reason(found) == f"{bare} (step)"
+    assert bare.endswith("0.1 m are allowed")
+
+
+def test_a_way_out_is_told_where_it_was_taken(told: Told) -> None:
+    told.begin(1, "halted", NARROW)
+    told.after(10.0)
+    told.change("blade_off", "way_out")
+    text = said(only(told))
+    assert "after 10.0 s it could drive again, slowly and without the blade." in text
+    assert "a way out: from halted to blade_off, to creep from the fence." in text
+
+
 @pytest.mark.parametrize(
     ("clearance_m", "text"), [(0.3, "0.30 m from the line"), (-0.3, "0.30 m past the line")]
 )
@@ -155,7 +183,11 @@ def test_inside_and_past_the_fence(told: Told, clearance_m: float, text: str) ->
 
 @pytest.mark.parametrize("monitor", [*(one.name for one in MONITORS), "another"])
 def test_every_monitor_tells_value_and_limit(monitor: str) -> None:
-    words = {"solution": ("float", "fixed"), "station": ("0009", "accepted")}
+    words = {
+        "solution": ("float", "fixed"),
+        "station": ("0009", "accepted"),
+        "trust": ("doubted", "trusted"),
+    }
     value, limit = words.get(monitor, (7.125, 8.25))
     text = reason(FindingTold(monitor, value, limit, "m", "slowed", ""))
     assert str(value) in text

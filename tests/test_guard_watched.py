@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fenceguard.guard import Guard
-from fenceguard.journal.records import Stop, Watched
+from fenceguard.journal.records import Stop, Tells, Watched
 from fenceguard.journal.story import Story, severity
 from fenceguard.judgement.types import Decision, Rung
 from fenceguard.receiver.epoch import Epoch
@@ -113,8 +113,9 @@ def test_a_run_that_stops_says_how_bad_it_became(watching: Loaded) -> None:
         time_s = number / 5
         guard.hear(time_s, sound._replace(utc_s=sound.utc_s + time_s, hdop=hdop, speed_mps=0.0))
     guard.stop(5.6, "end")
-    *_, last, stop = (entry.record for entry in guard.entries())
+    *_, last, tells, stop = (entry.record for entry in guard.entries())
     assert isinstance(last, Watched) and isinstance(stop, Stop)
+    assert isinstance(tells, Tells)
     (acted,) = last.acted
     assert (acted.monitor, acted.worst) == ("hdop", finding("hdop", 3.9, 2.0, "slowed"))
 

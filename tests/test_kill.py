@@ -15,7 +15,7 @@ import pytest
 from fenceguard.journal.verify import verify
 from tests.support import nmea
 from tests.support.journals import written
-from tests.support.lawns import offset, write_settings
+from tests.support.lawns import measured, write_settings
 
 pytestmark = pytest.mark.live
 KILLS = 50
@@ -65,11 +65,11 @@ class Victim:
             thread.start()
 
     def _feed(self) -> None:
-        place = nmea.place(*offset(5.0, 5.0))
         assert self.process.stdin is not None
         number = 0
         while not self._over.is_set():
             moment = time.time()
+            place = nmea.place(*measured(5.0, 5.0, number))
             clock = nmea.clock(moment)
             gga = nmea.gga(clock, place, quality=4 + number // FLIP_EVERY % 2)
             rmc = nmea.rmc(clock, place, knots=0.1, date=nmea.date(moment), mode="R")

@@ -1,6 +1,7 @@
 """What the rooms of the core may know, and what they start without."""
 
 import ast
+import pkgutil
 import subprocess
 import sys
 from pathlib import Path
@@ -30,11 +31,14 @@ def test_the_judgement_knows_no_port_clock_file_or_output() -> None:
     }
     assert outside == {
         "math",
+        "bisect",
+        "statistics",
         "collections",
         "enum",
         "typing",
         "collections.abc",
         "fenceguard.lawn.fence",
+        "fenceguard.lawn.surface",
         "fenceguard.mower.clearances",
         "fenceguard.mower.footprint",
         "fenceguard.mower.path",
@@ -54,7 +58,9 @@ def test_the_core_knows_nothing_of_settings(room: str) -> None:
     assert not [name for name in imported(room) if name.startswith("fenceguard.settings")]
 
 
-LIGHT = ("types", "parameters", "monitors", "bound", "ladder", "limits", "track")
+HEAVY = {"belief", "supervisor"}
+"""They know the lawn."""
+LIGHT = sorted({name for _, name, _ in pkgutil.iter_modules(fenceguard.judgement.__path__)} - HEAVY)
 
 
 @pytest.mark.parametrize("module", LIGHT)

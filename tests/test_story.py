@@ -5,7 +5,7 @@ from itertools import combinations
 
 import pytest
 
-from fenceguard.journal.records import Acted, Entry, FindingTold, Sensed, Watched
+from fenceguard.journal.records import Acted, Entry, FindingTold, Sensed, Tells, Watched
 from fenceguard.journal.story import Intervention, Story, WatchOnly, lowest, severity
 from tests.support.made import BEGIN
 from tests.support.records import (
@@ -257,6 +257,16 @@ def test_no_more_interventions_are_kept_than_wanted_but_all_are_counted(
     assert story.count == 3
     assert [one.id for one in story.interventions] == [1, 2, 3][-keep:]
     assert all(one.over and len(one.changes) == 2 for one in story.interventions)
+
+
+def test_of_what_the_receiver_tells_the_last_counts_and_only_for_its_run(told: Told) -> None:
+    first, second = Tells(0.2, ("speed",), 0.002), Tells(0.2, ("speed", "sigma"), 0.002)
+    told.add(first)
+    assert story_of(told.entries).runs[-1].tells == first
+    told.add(second)
+    told.stop()
+    told.start()
+    assert [run.tells for run in story_of(told.entries).runs] == [second, None]
 
 
 def test_nothing_is_nothing() -> None:

@@ -117,6 +117,10 @@ class Attitudes:
         """Where the axle is when the antenna is at a place."""
         return _moved(place, self._lever_m, nose_deg)
 
+    def leap(self) -> None:
+        """The next place is found in another way: what lies between is no way taken."""
+        self._points.clear()
+
     def hear(
         self,
         now_s: float,

@@ -46,6 +46,8 @@ class Seen(NamedTuple):
     pose: Pose
     attitude: Attitude
     bound: Bound | None
+    solution: int | None
+    """The GGA quality code that the place was found with; None for a place in the reach."""
     speed_mps: float
 
 
@@ -239,9 +241,13 @@ class Supervisor:
         if believed.odd:
             epoch = epoch._replace(speed_mps=None, course_deg=None)
         rests_since_s = self._speed.rests_since_s(now_s)
+        solution = None if bound is not None and bound.reach_m > 0.0 else epoch.quality
+        if self._seen is not None and solution != self._seen.solution:
+            self._attitudes.leap()
         attitude = self._attitudes.hear(now_s, believed.at_s, epoch, place, rests_since_s)
         speed_mps = self._speed.hear(now_s, epoch)
-        seen = self._seen = Seen(Pose(*place, attitude.headings_deg), attitude, bound, speed_mps)
+        pose = Pose(*place, attitude.headings_deg)
+        seen = self._seen = Seen(pose, attitude, bound, solution, speed_mps)
         situation = Situation(
             epoch,
             bound=bound,

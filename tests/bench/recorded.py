@@ -102,6 +102,7 @@ limits:
   bound: {{slowed: 5, blade_off: 10, halted: 20}}
   reach: {{watch_only: true}}
   trust: {{watch_only: true}}
+  tells: {{watch_only: true}}
   speed: {{watch_only: true}}
   course: {{watch_only: true}}
   stopping: {{watch_only: true}}

@@ -25,6 +25,8 @@ WHERE: dict[str, Any] = {
     "nearest": "",
     "bound": None,
     "room_m": None,
+    "trust": "unknown",
+    "reach_m": None,
 }
 CONTENTS: dict[str, dict[str, Any]] = {
     "start": {
@@ -38,6 +40,7 @@ CONTENTS: dict[str, dict[str, Any]] = {
         **{"intervention": None, "where": WHERE, "settings_hash": "", "fence_hash": ""},
     },
     "inputs": {"held": {"reset": True}},
+    "tells": {"period_s": 0.2, "fields": ["speed", "sigma"], "digit_m": 0.002},
     "watched": {"rung": "full", "acted": [], "where": WHERE},
     "summary": TOTALS,
     "stop": {**TOTALS, "reason": "over"},

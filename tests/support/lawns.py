@@ -14,6 +14,8 @@ from fenceguard.settings import Loaded, load
 LAT, LON = 50.0, 10.0
 METRES_PER_DEGREE_LAT = 111_229.0
 METRES_PER_DEGREE_LON = 71_696.0
+NOISE_M = 0.001
+"""By so much a place that is measured twice differs."""
 OUTLINE = [[0.35, 0.25], [0.35, -0.25], [-0.25, -0.25], [-0.25, 0.25]]
 
 Corners = list[tuple[float, float]]
@@ -75,6 +77,11 @@ def offset(east_m: float, north_m: float) -> tuple[float, float]:
     """Latitude and longitude of a place, as an epoch has them."""
     lon, lat = degrees(east_m, north_m)
     return lat, lon
+
+
+def measured(east_m: float, north_m: float, number: int) -> tuple[float, float]:
+    """A place as it is measured for the `number`th time: by noise, no two in a row are the same."""
+    return offset(east_m + NOISE_M * (number % 2), north_m)
 
 
 assert math.isclose(offset(0, 0)[0], LAT)

@@ -18,7 +18,7 @@ from fenceguard.outputs.lines import Lines
 from fenceguard.settings import Loaded
 from fenceguard.sources.serial_port import SerialPort
 from tests.support import nmea
-from tests.support.lawns import offset
+from tests.support.lawns import measured
 from tests.support.pins import PINS, RESET_PIN, WIRED, Board, Pin
 from tests.support.plug import Plug
 
@@ -174,8 +174,7 @@ class Receiver:
         self._number = tenths + 1
         self.east_m += self.speed_mps / self.RATE_HZ
         clock = nmea.clock(9 * 3600 + tenths / 10)
-        lat_deg, lon_deg = offset(self.east_m, self.north_m)
-        place = nmea.place(lat_deg, lon_deg)
+        place = nmea.place(*measured(self.east_m, self.north_m, tenths))
         knots = self.speed_mps / 0.514444
         gga = nmea.gga(clock, place, quality=self.quality, hdop=0.8, age_s=self.age_s)
         rmc = nmea.rmc(clock, place, knots=knots, course_deg=self.course_deg, date="140531")

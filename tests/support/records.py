@@ -36,8 +36,21 @@ PLACE = Where(
     clearance_m=1.25,
     at_least=False,
     nearest="pond",
-    bound=BoundTold(0.1, 0.02, 1.0, 0.01, 4.29, 0.0),
+    bound=BoundTold(
+        radius_m=0.1,
+        sigma_m=0.02,
+        optimism=1.0,
+        age_m=0.01,
+        per_sigma=4.29,
+        floor_m=0.0,
+        rounding_m=0.001,
+        tilt_m=0.003,
+        unexplained_m=0.0,
+        reach_m=0.0,
+    ),
     room_m=1.15,
+    trust="trusted",
+    reach_m=0.12,
 )
 OLD = FindingTold("correction_age", 10.2, 10.0, "s", "slowed", "")
 NARROW = FindingTold("room", -0.02, 0.05, "m", "halted", "")
