@@ -242,6 +242,7 @@ class Supervisor:
         seen = self._seen = Seen(Pose(*place, attitude.headings_deg), attitude, bound, speed_mps)
         situation = Situation(
             epoch,
+            place=place,
             bound=bound,
             silence_s=silence_s,
             utc_lag_s=believed.utc_lag_s,
