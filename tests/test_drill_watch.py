@@ -31,7 +31,7 @@ class Deciding:
 
 
 def decided(place: tuple[float, float] | None, bound_m: float | None, utc_s: float) -> Deciding:
-    bound = None if bound_m is None else Bound(*[0.0] * 9, bound_m)
+    bound = None if bound_m is None else Bound(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, bound_m)
     situation = Situation(Epoch(utc_s), place=place, bound=bound)
     return Deciding(
         Decision(0.0, Rung.FULL, Rung.FULL, "", None, WITH_BLADE, (), (), situation, True)

@@ -21,8 +21,9 @@ def test_scenarios_ship() -> None:
 
 
 def expected(file: Path) -> Any:
-    awaited = pytest.mark.xfail(strict=True, reason="does not hold yet")
-    return pytest.param(file, id=file.stem, marks=[awaited] if file.stem in AWAITED else [])
+    why = AWAITED.get(file.stem)
+    marks = [] if why is None else [pytest.mark.xfail(strict=True, reason=why)]
+    return pytest.param(file, id=file.stem, marks=marks)
 
 
 @pytest.mark.parametrize("file", list(map(expected, SCENARIOS)))

@@ -124,6 +124,22 @@ class Course(NamedTuple):
     """
 
 
+def random_of(seed: int, number: int) -> Random:
+    """What a drill draws from: first its course, then all else."""
+    return Random(f"{seed}/{number}")
+
+
+def drawn(random: Random, faults: Sequence[str], lasts_s: float = LASTS_S) -> Course:
+    """Faults of a size and at a time at random."""
+    begins_s = random.uniform(FAULT_FROM_S, FAULT_TO_S)
+    after_s = 0.0
+    changes = []
+    for name in faults:
+        changes += [(after_s + one.after_s, one.change) for one in FAULTS[name].stages(random)]
+        after_s += random.uniform(0.0, SECOND_FAULT_WITHIN_S)
+    return Course(tuple(faults), changes, lasts_s, begins_s, LATEST_S)
+
+
 def run(
     ground: Ground,
     policy_name: str,
@@ -135,16 +151,10 @@ def run(
 ) -> Result:
     """Run one drill with faults at random times."""
 
-    def course(random: Random) -> Course:
-        begins_s = random.uniform(FAULT_FROM_S, FAULT_TO_S)
-        after_s = 0.0
-        changes = []
-        for name in faults:
-            changes += [(after_s + one.after_s, one.change) for one in FAULTS[name].stages(random)]
-            after_s += random.uniform(0.0, SECOND_FAULT_WITHIN_S)
-        return Course(tuple(faults), changes, lasts_s, begins_s, LATEST_S)
+    def course_of(random: Random) -> Course:
+        return drawn(random, faults, lasts_s)
 
-    return _Drill(ground, policy_name, setup or Setup(), seed, number, course).run()
+    return _Drill(ground, policy_name, setup or Setup(), seed, number, course_of).run()
 
 
 def play(
@@ -171,7 +181,7 @@ class _Drill:
     ) -> None:
         self._policy_name, self._number = policy_name, number
         self._setup = setup._replace(lawn=ground.lawn)
-        self._random = random = Random(f"{seed}/{number}")
+        self._random = random = random_of(seed, number)
         self._course = course = course_of(random)
         route = ground.pick(random, course.kind)
         start = along(route, random.randrange(len(route.points_m)))
