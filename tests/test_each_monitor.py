@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.types import Decision, Finding, Rung, Situation
+from fenceguard.judgement.types import Decision, Finding, Learned, Rung, Situation
 from tests.support.made import bound, limited_one
 from tests.support.situations import (
     FENCE,
@@ -97,7 +97,7 @@ BLADE_STOPS_M = 0.5 * (0.5 + 1.5)
 @pytest.mark.parametrize(
     ("monitor", "way_m", "rungs"),
     [
-        ("stopping", STOPS_M, [FULL, FULL, BLADE_OFF, BLADE_OFF, HALTED]),
+        ("stopping", STOPS_M, [FULL, FULL, FULL, FULL, HALTED]),
         ("blade_stop", BLADE_STOPS_M, [FULL, FULL, FULL, FULL, BLADE_OFF]),
     ],
 )
@@ -117,34 +117,33 @@ def test_with_time_the_demand_comes_without_an_epoch(
 
 @pytest.mark.parametrize(
     ("period_s", "since_s", "slows"),
-    [(0.0, 1.39, False), (0.0, 1.41, True), (1.39, 0.0, False), (1.41, 0.0, True)],
+    [(0.0, 1.49, False), (0.0, 1.51, True), (1.49, 0.0, False), (1.51, 0.0, True)],
 )
 def test_an_approach_counts_what_is_left_when_the_next_epoch_is_due(
     period_s: float, since_s: float, slows: bool
 ) -> None:
-    given = ahead(BLADE_STOPS_M + 1.0, period_s=period_s, since_s=since_s)
+    learned = Learned(period_s, (), None)
+    given = ahead(BLADE_STOPS_M + 1.0, learned=learned, since_s=since_s)
     assert (found("approach", given) is not None) is slows
     cut = STOPPING._replace(drive_cut=True)
-    by_brakes = ahead(STOPS_M + 1.0, period_s=period_s, since_s=since_s, stopping=cut)
+    by_brakes = ahead(STOPS_M + 1.0, learned=learned, since_s=since_s, stopping=cut)
     assert (found("approach", by_brakes) is not None) is slows
 
 
-def test_what_the_lines_let_the_mower_reach_counts_and_for_slowing_what_it_reaches_without() -> (
-    None
-):
-    slowly = ahead(1.0, speed_mps=0.1, most_mps=0.1, open_mps=0.1)
-    assert {name: demanded(name, slowly) for name in ("approach", "stopping", "blade_stop")} == {
-        "approach": FULL,
-        "stopping": FULL,
-        "blade_stop": FULL,
-    }
-    assert demanded("approach", slowly._replace(open_mps=1.0)) is SLOWED
-    assert demanded("approach", slowly._replace(most_mps=1.0)) is FULL
-    hurried = slowly._replace(most_mps=1.0, since_s=0.8)
-    assert demanded("stopping", hurried) is FULL
-    assert demanded("stopping", hurried._replace(since_s=1.4)) is HALTED
-    assert demanded("blade_stop", hurried._replace(since_s=0.1)) is BLADE_OFF
-    assert demanded("stopping", slowly._replace(since_s=1.4)) is FULL
+def test_what_the_lines_let_the_mower_reach_counts_and_for_slowing_its_speed_as_it_is() -> None:
+    learned = Learned(0.2, (), None)
+    slowly = ahead(1.0, speed_mps=0.1, most_mps=0.1, learned=learned)
+    hurried = slowly._replace(most_mps=1.0)
+    assert demanded("approach", hurried) is FULL
+    for monitor, since_s, rung in [("stopping", 1.4, HALTED), ("blade_stop", 0.1, BLADE_OFF)]:
+        assert demanded(monitor, slowly._replace(since_s=since_s)) is FULL
+        assert demanded(monitor, hurried._replace(since_s=since_s)) is rung
+
+
+def test_until_it_is_known_how_often_epochs_come_one_is_due_after_a_second() -> None:
+    assert Situation().due_s == 1.0
+    assert Situation(learned=Learned(None, (), None)).due_s == 1.0
+    assert Situation(learned=Learned(0.2, (), None)).due_s == 0.2
 
 
 def test_where_the_drive_line_cuts_the_power_the_blade_need_not_rest() -> None:

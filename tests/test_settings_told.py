@@ -208,14 +208,14 @@ NEVER = "never"
 @pytest.mark.parametrize(
     ("changes", "before_s"),
     [
-        ({}, 0.6),
+        ({}, 0.5),
         ({"limits.approach.slowed": 0.8}, 0.8),
-        ({"limits.approach.watch_only": True}, 0.1),
-        ({"limits.approach.slowed": NEVER}, 0.1),
-        ({"limits.approach.slowed": NEVER, "limits.stopping.blade_off": NEVER}, 0.0),
+        ({"limits.approach.watch_only": True}, 0.0),
+        ({"limits.approach.slowed": NEVER}, 0.0),
+        ({"limits.approach.slowed": NEVER, "limits.stopping.blade_off": 0.1}, 0.1),
         ({"limits.approach.slowed": NEVER, "limits.stopping.halted": 0.3}, 0.3),
         ({"limits.approach.slowed": NEVER, "limits.stopping.watch_only": True}, None),
-        ({"limits.blade_stop.blade_off": 0.9}, 0.6),
+        ({"limits.blade_stop.blade_off": 0.9}, 0.5),
         ({"limits.blade_stop.blade_off": 0.9, "mower.stopping.drive_line": "told"}, 0.9),
     ],
 )

@@ -51,6 +51,14 @@ def test_the_latest_time_to_brake_undoes_the_way_until_then_and_the_braking(
 
 
 @given(MOWERS, SPEEDS_MPS, SPEEDS_MPS, TIMES_S)
+def test_how_far_it_may_have_gone(
+    mower: Stopping, speed_mps: float, most_mps: float, after_s: float
+) -> None:
+    way_m, _ends_mps = gone(mower, speed_mps, most_mps, after_s)
+    assert mower.gone_m(speed_mps, most_mps, after_s) == pytest.approx(way_m, abs=1e-9)
+
+
+@given(MOWERS, SPEEDS_MPS, SPEEDS_MPS, TIMES_S)
 def test_the_latest_time_for_the_blade_undoes_the_way_until_it_rests(
     mower: Stopping, speed_mps: float, most_mps: float, after_s: float
 ) -> None:

@@ -164,7 +164,7 @@ def test_a_heading_that_nothing_contradicts_is_believed_however_little_it_may_be
 # The way ahead, and how fast it may be gone
 
 REACTION_S = 0.3
-WAITS_S = REACTION_S + 0.125 + 0.6 + 0.4
+WAITS_S = REACTION_S + 0.125 + 0.5 + 0.4
 """Reaction, the time from epoch to epoch, what slowing needs, and what the controller takes."""
 
 

@@ -35,7 +35,7 @@ def only_watching(monitor: str) -> Parameters:
 INERT: dict[str, dict[str, Any]] = {
     "course": {"course_within_deg": math.inf},
     # The told speed then comes down for what acts after it.
-    "approach": {"told_before_s": 0.1},
+    "approach": {"told_before_s": 0.0},
 }
 """What the chain does because of a monitor, besides asking it, and how it is not done."""
 

@@ -11,7 +11,7 @@ from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.types import Rung
 from fenceguard.mower.footprint import Footprint
 from fenceguard.settings import Loaded, Settings, load
-from fenceguard.text import number
+from fenceguard.text import costs, number
 
 LONG_SILENCE_S = 5.0
 SHORT_WARNING_S = 1.0
@@ -142,6 +142,8 @@ def _notes(loaded: Loaded) -> list[str]:
         notes.append(
             f"blade_delay_s: the blade starts {settings.blade_delay_s:g} s after a warning"
         )
+    if settings.receiver.tells:
+        notes += [f"receiver.tells: {cost}" for cost in costs(settings.receiver.tells)]
     notes += _ahead_notes(settings)
     for monitor in MONITORS:
         limits = [

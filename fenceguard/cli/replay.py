@@ -31,7 +31,7 @@ from fenceguard.recording.names import recording_files
 from fenceguard.replay import Left, Outcome, Replay
 from fenceguard.same import Kept, Proof
 from fenceguard.settings import Loaded, load
-from fenceguard.text import held_text, seconds_text
+from fenceguard.text import held_text, seconds_text, tells_text
 
 NOT_THE_SAME = 1
 EXAMPLES = f"""\
@@ -233,6 +233,7 @@ def as_dict(outcome: Outcome) -> dict[str, object]:
         "duration_s": round(outcome.duration_s, 3),
         "time_in_rung_s": {rung: round(s, 3) for rung, s in outcome.time_in_rung_s.items()},
         "held_s": {name: round(held_s, 3) for name, held_s in outcome.held_s.items()},
+        "receiver": _tells(outcome),
         "rung_changes": [
             {
                 "utc": utc_text(entry.utc_s),
@@ -243,6 +244,12 @@ def as_dict(outcome: Outcome) -> dict[str, object]:
         ],
         "interventions": [intervention_dict(one) for one in outcome.story.interventions],
     }
+
+
+def _tells(outcome: Outcome) -> list[str]:
+    """What the receiver of the last run told."""
+    tells = outcome.story.runs[-1].tells if outcome.story.runs else None
+    return [] if tells is None else tells_text(tells)
 
 
 def _with_progress(replay: Replay, logs: list[str]) -> Outcome:
@@ -259,6 +266,8 @@ def _print(outcome: Outcome) -> None:
         f"{outcome.epochs} epochs in {seconds_text(outcome.duration_s)}, from "
         f"{outcome.sentences} sentences; rejected: {rejected or 'none'}"
     )
+    for line in _tells(outcome):
+        out.print(line)
     if outcome.story.interventions:
         print_interventions(out, outcome.story.interventions)
     else:

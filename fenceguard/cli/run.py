@@ -23,7 +23,7 @@ from fenceguard.errors import BadInput
 from fenceguard.inputs.buttons import ResetButton
 from fenceguard.inputs.input import Panel
 from fenceguard.journal.account import finding_told
-from fenceguard.journal.records import Changed, Entry
+from fenceguard.journal.records import Changed, Entry, Tells
 from fenceguard.journal.story import Story
 from fenceguard.judgement.types import Decision
 from fenceguard.live import Live
@@ -36,7 +36,7 @@ from fenceguard.settings.models import ReceiverSettings
 from fenceguard.sources.serial_port import SerialPort
 from fenceguard.sources.source import Source
 from fenceguard.sources.stream import StreamPort
-from fenceguard.text import cause_text, held_text
+from fenceguard.text import cause_text, held_text, tells_text
 
 STATUS_EVERY_S = 1.0
 STANDARD_INPUT = "-"
@@ -175,6 +175,9 @@ class Status:
         if isinstance(change, Changed):
             causes = "; ".join(map(cause_text, change.findings)) or change.why
             self._teller.tell(f"{utc_text(entry.utc_s)}  {change.was} -> {change.rung}  {causes}")
+        elif isinstance(change, Tells):
+            for line in tells_text(change):
+                self._teller.tell(line)
 
     def shown(self, decision: Decision) -> None:
         """Tell new trouble, and once a second where things stand."""

@@ -171,9 +171,12 @@ class Account:
 
     def _learning(self, decision: Decision) -> list[Entry]:
         """The entry of what the receiver tells, once it has had time to, and when that changes."""
-        learned = decision.situation.learned
         self._learns_to_s = self._learns_to_s or decision.now_s + LEARNS_S
-        if decision.now_s < self._learns_to_s or learned == self._learned or learned is None:
+        return self._told_of_receiver(decision) if decision.now_s >= self._learns_to_s else []
+
+    def _told_of_receiver(self, decision: Decision) -> list[Entry]:
+        learned = decision.situation.learned
+        if learned is None or learned == self._learned:
             return []
         self._learned = learned
         told = Tells(rounded(learned.period_s), learned.fields, rounded(learned.digit_m))
@@ -190,6 +193,7 @@ class Account:
         if self._last is not None:
             untold = [name for name, one in self._acting.items() if one.untold]
             entries += self._told_of(self._last, untold)
+            entries += self._told_of_receiver(self._last)
         return [*entries, self._entry(now_s, Stop(**self._totals(rung), reason=reason))]
 
     def _spend(self, last: Decision, passed_s: float) -> None:

@@ -16,6 +16,7 @@ from fenceguard.journal.records import (
     Start,
     Stop,
     Summary,
+    Tells,
     Totals,
     Watched,
 )
@@ -38,6 +39,8 @@ class Run:
     last: Entry
     totals: Totals | None = None
     """The newest account of it."""
+    tells: Tells | None = None
+    """What its receiver was found to tell; None where that was not written."""
     reached_full: bool = False
     stop: Stop | None = None
 
@@ -171,6 +174,8 @@ class Story:
         run.last = entry
         if isinstance(record, Changed):
             self._change(run, entry, record)
+        elif isinstance(record, Tells):
+            run.tells = record
         elif isinstance(record, Watched):
             for acted in record.acted:
                 self._of(acted.monitor).add(acted)

@@ -11,8 +11,10 @@ A direction that is told no more is kept
 - for a moment, or for one and a half times the receiver's own time from heading to heading, turned
   as far as the course has turned since;
 - while the drive line is off and the mower has come to rest;
-- without a heading also while Doppler says that it stands, or a slow course goes along with it;
-- over a silence, if the mower has gone on in that direction or has not moved.
+- without a heading also while Doppler says that it stands, or a slow course goes along with it.
+  Where a slow course does not, the mower has turned: it is the direction then, give or take its
+  noise;
+- without a heading over a silence, if the mower has gone on in that direction or has not moved.
 
 Where nothing is told and nothing is kept, a straight line of positions is a direction as well.
 
@@ -97,6 +99,8 @@ class Attitudes:
         self._nose_deg: float | None = None
         self._travel_deg = 0.0
         self._by_heading = False
+        self._doubt_deg = 0.0
+        """By how much a slow course may be off to either side."""
         self._kept_at_s = self._course_at_s = -math.inf
         self._heading_at_s = -math.inf
         self._heading_every_s = 0.0
@@ -131,9 +135,13 @@ class Attitudes:
         if told_deg is not None:
             self._take_heading(now_s, told_deg, course_deg if moving else None)
         elif moving and course_deg is not None:
-            self._take_course(now_s, course_deg)
-        else:
-            self._keep(now_s, epoch, place, course_deg, rests_since_s)
+            self._take_course(now_s, course_deg, 0.0)
+        elif (
+            not self._keep(now_s, epoch, place, course_deg, rests_since_s)
+            and course_deg is not None
+            and speed_mps > STANDING_MPS
+        ):
+            self._take_course(now_s, course_deg, _noise_deg(speed_mps))
         if told_deg is not None and self._last is not None and moving and course_deg is not None:
             self._compare(now_s, told_deg, course_deg, speed_mps)
         self._last = now_s, at_s, epoch, place
@@ -145,7 +153,7 @@ class Attitudes:
             self._points.clear()
             self._bend_per_m = 0.0
             return NO_ATTITUDE._replace(heading_off_deg=self._heading_off_deg)
-        self._go(course_deg if speed_mps > STANDING_MPS else None, moving, nose_deg)
+        self._go(course_deg if speed_mps > STANDING_MPS else None, nose_deg)
         return self._attitude(at_s, place, nose_deg, speed_mps)
 
     # What the direction is
@@ -180,9 +188,9 @@ class Attitudes:
         self._course_at_heading_deg = course_deg
         if not self._by_heading:
             self._points.clear()
-        self._by_heading = True
+        self._by_heading, self._doubt_deg = True, 0.0
 
-    def _take_course(self, now_s: float, course_deg: float) -> None:
+    def _take_course(self, now_s: float, course_deg: float, doubt_deg: float) -> None:
         if self._by_heading and now_s - self._kept_at_s <= self._held_s:
             since_deg = self._course_at_heading_deg
             if since_deg is not None:
@@ -191,7 +199,7 @@ class Attitudes:
         if self._by_heading or now_s - self._course_at_s > self._held_s:
             # What lies between is no bend of the way.
             self._points.clear()
-        self._by_heading = False
+        self._by_heading, self._doubt_deg = False, doubt_deg
         self._kept_at_s = self._course_at_s = now_s
         self._nose_deg = course_deg
 
@@ -210,7 +218,7 @@ class Attitudes:
             abs(_aside_m(places[0], direction_deg, one)) <= LINE_M for one in places
         ):
             self._nose_deg = self._travel_deg = direction_deg
-            self._by_heading, self._kept_at_s = False, now_s
+            self._by_heading, self._doubt_deg, self._kept_at_s = False, 0.0, now_s
             places.clear()
         else:
             places.popleft()
@@ -233,22 +241,25 @@ class Attitudes:
         place: Place,
         course_deg: float | None,
         rests_since_s: float | None,
-    ) -> None:
+    ) -> bool:
         """No direction is told: see whether the one before still holds."""
         if self._nose_deg is None or self._last is None:
-            return
+            return False
         speed_mps = _known(epoch.speed_mps)
         kept = self._is_kept(now_s, rests_since_s)
-        if not kept and now_s - self._last[0] > self._held_s:
+        silent = now_s - self._last[0] > self._held_s
+        if silent and not kept and not self._by_heading:
             kept = self._went_on(self._last[3], place)
         elif rests_since_s is None:
             if self._by_heading or speed_mps is None:
-                return
-            if speed_mps > STANDING_MPS:
-                along = course_deg is not None and self._goes_along(course_deg, SIDEWAYS_DEG)
-                kept = kept and along
+                return kept
+            if speed_mps > STANDING_MPS and course_deg is not None:
+                kept = kept and self._goes_along(course_deg, SIDEWAYS_DEG)
+            elif speed_mps > STANDING_MPS:
+                return kept
         if kept:
             self._kept_at_s = now_s
+        return kept
 
     def _went_on(self, before: Place, place: Place) -> bool:
         """Whether the mower has gone along its direction, or not moved."""
@@ -261,11 +272,8 @@ class Attitudes:
         off_deg = abs(turned_deg(self._nose_deg, course_deg))
         return min(off_deg, 180.0 - off_deg) <= within_deg
 
-    def _go(self, course_deg: float | None, moving: bool, nose_deg: float) -> None:
+    def _go(self, course_deg: float | None, nose_deg: float) -> None:
         """Which way it goes along its direction: as the course says, ahead while none is told."""
-        if not self._by_heading and moving and course_deg is not None:
-            self._travel_deg = nose_deg
-            return
         if course_deg is None:
             if self._by_heading:
                 self._travel_deg = nose_deg
@@ -329,8 +337,14 @@ class Attitudes:
             sideways_deg = math.degrees(math.asin(_within(-self._lever_m[0] * bend_per_m)))
             nose_deg -= sideways_deg
             travel_deg -= sideways_deg
-            noses_deg = (nose_deg, nose_deg + 180.0)
-            ways = (Way(nose_deg, travel_deg), Way(nose_deg + 180.0, travel_deg))
+            doubt_deg = self._doubt_deg
+            off_deg = (-doubt_deg, doubt_deg) if doubt_deg else (0.0,)
+            noses_deg = tuple(nose_deg + off + back for off in off_deg for back in (0.0, 180.0))
+            ways = tuple(
+                Way(nose_deg + off + back, travel_deg + off)
+                for off in off_deg
+                for back in (0.0, 180.0)
+            )
         return Attitude(noses_deg, ways, bend_per_m, course_off_deg, self._heading_off_deg)
 
     def _add_point(self, at_s: float, place: Place, speed_mps: float) -> None:

@@ -2,9 +2,13 @@
 
 The lines set what it can reach: the top speed, or the slower one once the slow line has been on for
 as long as a controller takes to hear it. A mower that is seen to keep the told speed reaches no
-more than that: as the told speed fell, it came down with it, and it was never faster. One time
-faster, and the lines count again until it has come down with the told speed anew. For slowing down
-alone, which forces nothing, a mower is taken to keep the told speed until it was faster.
+more than that: as the told speed fell, it came down with it, without the slow line, and it was
+never faster. One time faster, and the lines count again until it has come down with the told speed
+anew.
+
+The slow line forces nothing, but what it asks for is believed of a mower until a speed shows
+otherwise: `ignores_slow`. Then only a few moderate speeds while the line is on, or a person, make
+it believed again.
 
 At rest is a mower whose drive line has been off for as long as stopping takes.
 """
@@ -18,6 +22,8 @@ from fenceguard.receiver.epoch import Epoch
 
 NOISE_MPS = 0.1
 """Faster than told by no more than this is noise, or a controller on its way down."""
+BELIEVED = 3
+"""So many moderate speeds one after the other make the slow line believed again."""
 CAME_DOWN_MPS = 0.1
 """So far it must have come down with the told speed, in all, to be seen to keep it."""
 
@@ -36,7 +42,7 @@ class Speed:
         self._before_mps: float | None = None
         self._before_told_mps = math.inf
         self._came_down_mps = 0.0
-        self._was_faster = False
+        self._moderate = BELIEVED
         self._off_since_s: float | None = None
         self._slow_since_s: float | None = None
         self._told: deque[tuple[float, float]] = deque()
@@ -45,6 +51,15 @@ class Speed:
     def keeps_told(self) -> bool:
         """Whether the mower is seen to keep the told speed."""
         return self._came_down_mps >= CAME_DOWN_MPS
+
+    @property
+    def ignores_slow(self) -> bool:
+        """Whether the mower was too fast while the slow line was on."""
+        return self._moderate < BELIEVED
+
+    def look_again(self) -> None:
+        """A person has looked at the machine."""
+        self._moderate = BELIEVED
 
     def rests_since_s(self, now_s: float) -> float | None:
         """Since when the mower is known to be at rest; None where it may move."""
@@ -58,6 +73,7 @@ class Speed:
         if speed_mps is not None and math.isfinite(speed_mps):
             self._known = now_s, speed_mps
             self._watch(speed_mps)
+            self._watch_slow(now_s, speed_mps)
             return speed_mps
         self._before_mps = None
         if self.rests_since_s(now_s) is not None:
@@ -81,24 +97,18 @@ class Speed:
         told = self._told
         while len(told) > 1 and told[1][0] <= now_s - self._mower.hears_s:
             told.popleft()
-        while told and told[-1][1] <= grant.top_speed_mps:
+        while told and told[-1][1] < grant.top_speed_mps:
             # Older and slower: never the greatest one again.
             told.pop()
-        told.append((now_s, grant.top_speed_mps))
+        if not told or told[-1][1] > grant.top_speed_mps:
+            told.append((now_s, grant.top_speed_mps))
 
     def most_mps(self, now_s: float) -> float:
         """What the mower can reach as the lines stand, or as it is told if it keeps that."""
         if self.keeps_told:
             return self.told_mps
-        slow_since_s = self._slow_since_s
-        if slow_since_s is None or now_s - slow_since_s < self._mower.hears_s:
-            return self._mower.full_mps
-        return self._mower.slowed_mps
-
-    def open_mps(self) -> float:
-        """What it can reach without the slow line."""
-        faster = self._was_faster and not self.keeps_told
-        return self._mower.full_mps if faster else self.told_mps
+        slow = self._slow_for_s(now_s) >= self._mower.hears_s and not self.ignores_slow
+        return self._mower.slowed_mps if slow else self._mower.full_mps
 
     @property
     def told_mps(self) -> float:
@@ -113,7 +123,20 @@ class Speed:
         self._before_told_mps = told_mps
         if speed_mps > told_mps + NOISE_MPS:
             self._came_down_mps = 0.0
-            self._was_faster = True
-        elif before_mps is not None:
-            came_down_mps = min(before_mps - speed_mps, fell_mps)
-            self._came_down_mps += max(0.0, came_down_mps)
+        elif before_mps is not None and self._slow_since_s is None:
+            self._came_down_mps += max(0.0, min(before_mps - speed_mps, fell_mps))
+
+    def _slow_for_s(self, now_s: float) -> float:
+        """For how long the slow line has been on; -inf while it is off."""
+        return -math.inf if self._slow_since_s is None else now_s - self._slow_since_s
+
+    def _watch_slow(self, now_s: float, speed_mps: float) -> None:
+        """Whether the mower has slowed down, once it must have."""
+        mower = self._mower
+        slowing_s = (mower.full_mps - mower.slowed_mps) / mower.service_mps2
+        if self._off_since_s is not None or self._slow_for_s(now_s) < mower.hears_s + slowing_s:
+            return
+        if speed_mps > mower.slowed_mps + NOISE_MPS:
+            self._moderate = 0
+        elif speed_mps > 0.0:
+            self._moderate += 1

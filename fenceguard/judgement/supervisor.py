@@ -34,6 +34,8 @@ TOO_FAST = 2.0
 """So many times the top speed is no mower's: no look ahead is far enough then."""
 
 
+LATE = 1.5
+"""An epoch that is late by no more than half its time is none that is missing."""
 SPARE_M = 0.1
 """Farther than needed to look ahead: what rounding and single steps of the path take."""
 
@@ -130,9 +132,10 @@ class Supervisor:
         self._reset_was_down = inputs.reset
         if reset:
             self._belief.trust_again()
+            self._speed.look_again()
         findings, watched = self._judge(now_s, asked)
         was = self._ladder.rung
-        demand = self._demand(now_s, findings, epoch is not None)
+        demand = self._demand(now_s, findings)
         move = self._ladder.step(now_s, demand, reset, self._may_arm(now_s, findings))
         self._belief.granted(self._granted_mps())
         creeps = self._way_out.is_open and self._ladder.rung is Rung.BLADE_OFF
@@ -160,20 +163,20 @@ class Supervisor:
             way_out=creeps,
         )
 
-    def _demand(self, now_s: float, findings: tuple[Finding, ...], hears: bool) -> Rung:
+    def _demand(self, now_s: float, findings: tuple[Finding, ...]) -> Rung:
         """The most severe demand; what room demands is milder for a mower that has a way out."""
         room = max((one.rung for one in findings if _of_room(one)), default=Rung.FULL)
         other = max((one.rung for one in findings if not _of_room(one)), default=Rung.FULL)
         if other >= Rung.HALTED or room > Rung.HALTED:
             self._way_out.forget()
             return max(room, other)
-        place = None
-        if hears and self._seen is not None:
+        if self._seen is not None:
             place = self._seen.pose.east_m, self._seen.pose.north_m
-        rests = self._speed.rests_since_s(now_s) is not None
-        if self._way_out.step(
-            self._situation, place, self._ladder.rung, rests, room is Rung.HALTED
-        ):
+            rests = self._speed.rests_since_s(now_s) is not None
+            # A way out is for those who creep.
+            demanded = room is Rung.HALTED and not self._speed.ignores_slow
+            self._way_out.step(self._situation, place, self._ladder.rung, rests, demanded)
+        if self._way_out.is_open:
             room = min(room, Rung.BLADE_OFF)
         return max(room, other)
 
@@ -209,7 +212,6 @@ class Supervisor:
             silence_s=silence_s,
             since_s=silence_s,
             most_mps=self._speed.most_mps(now_s),
-            open_mps=self._speed.open_mps(),
             inputs=inputs,
         )
 
@@ -248,7 +250,6 @@ class Supervisor:
             utc_lag_s=believed.utc_lag_s,
             speed_mps=speed_mps,
             most_mps=self._speed.most_mps(now_s),
-            open_mps=self._speed.open_mps(),
             stopping=self._mower.stopping,
             stations=self._fence.stations,
             height_off_m=self._height_off_m(epoch, place),
@@ -279,19 +280,23 @@ class Supervisor:
         """How far ahead to look, bound apart."""
         mower, top_mps = self._mower, self._mower.full_mps
         look_mps = min(max(speed_mps, top_mps), TOO_FAST * top_mps)
-        wait_s = self._wait_s() or mower.stopping.reaction_s
-        return (
-            mower.keep_m + SPARE_M + mower.stopping.horizon_m(look_mps, wait_s, mower.service_mps2)
-        )
+        # What is used up until the next epoch comes is looked at now, even if that is a bit late.
+        wait_s = (self._wait_s() or mower.stopping.reaction_s) + LATE * self._due_s()
+        horizon_m = mower.stopping.horizon_m(look_mps, wait_s, mower.service_mps2)
+        return mower.keep_m + SPARE_M + horizon_m
+
+    def _due_s(self) -> float:
+        """When after an epoch the next one is due."""
+        due_s = self._belief.learned.period_s
+        return SLOWEST_S if due_s is None else due_s
 
     def _wait_s(self) -> float | None:
         """For how long the mower goes on from an epoch before it comes down to the told speed."""
         mower = self._mower
         if mower.told_before_s is None:
             return None
-        due_s = self._belief.learned.period_s
-        due_s = SLOWEST_S if due_s is None else due_s
-        return mower.stopping.reaction_s + due_s + mower.told_before_s + mower.hears_s
+        waits_s = mower.stopping.reaction_s + self._due_s()
+        return waits_s + mower.told_before_s + mower.hears_s
 
     def _ahead_m(self, seen: Seen, clearance_m: float, horizon_m: float) -> float:
         """The shortest of the ways that the axle may go."""
@@ -348,7 +353,9 @@ class Supervisor:
             return mower.full_mps
         if situation.ahead_m is None:
             return 0.0
-        left_m = situation.ahead_m - situation.speed_mps * situation.since_s - mower.keep_m
+        # Since the epoch it may have gone on, and have come to what it was told.
+        gone_m = mower.stopping.gone_m(situation.speed_mps, self._speed.told_mps, situation.since_s)
+        left_m = situation.ahead_m - gone_m - mower.keep_m
         return mower.stopping.permitted_mps(left_m, wait_s, mower.service_mps2)
 
     def _granted_mps(self) -> float:

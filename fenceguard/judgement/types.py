@@ -158,8 +158,6 @@ class Situation(NamedTuple):
     """At the last valid epoch: as told, else what it may have been."""
     most_mps: float = 0.0
     """Up to this speed it may have gained since, as the lines stand."""
-    open_mps: float = 0.0
-    """Up to this speed it may gain without the slow line."""
     stopping: Stopping | None = None
     stations: tuple[str, ...] = ()
     """Reference stations that the fence was surveyed with; none if that is not known."""

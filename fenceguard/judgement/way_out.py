@@ -43,14 +43,9 @@ class WayOut:
         return self._began is not None
 
     def step(
-        self,
-        situation: Situation,
-        place: Place | None,
-        rung: Rung,
-        rests: bool,
-        demanded: bool,
+        self, situation: Situation, place: Place, rung: Rung, rests: bool, demanded: bool
     ) -> bool:
-        """Whether it is open, `place` being told at an epoch alone.
+        """Whether it is open; `place` is that of the last valid epoch.
 
         `rests`: the mower has come to rest; `demanded`: room demands a halt, and nothing else does.
         """
@@ -67,12 +62,10 @@ class WayOut:
             self._creep(place, clearance_m, bound_m)
         elif not rests:
             self.forget()
-        elif place is None:
-            pass
         elif self._began is None:
             if demanded:
                 self._began, self._clearance_m, self._bound_m = place, clearance_m, bound_m
-        else:
+        elif situation.since_s == 0.0:
             self._began = place
             off_m = clearance_m - self._clearance_m
             self._clearance_m += SMOOTH * off_m
@@ -80,11 +73,9 @@ class WayOut:
             self._bound_m = max(bound_m, self._bound_m)
         return self.is_open
 
-    def _creep(self, place: Place | None, clearance_m: float, bound_m: float) -> None:
+    def _creep(self, place: Place, clearance_m: float, bound_m: float) -> None:
         parameters = self._parameters
         assert self._began is not None
-        if place is None:
-            return
         nearer_m = max(parameters.nearer_m, NOISES * math.sqrt(self._square_m2))
         if (
             math.dist(place, self._began) > parameters.way_m

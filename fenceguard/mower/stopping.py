@@ -9,7 +9,7 @@ reaction is over is compared with what each curve still needs:
 | --- | --- | --- |
 | told speed | slowed's time, the controller's hearing and its own braking | it is not slowed |
 | slowed | the controller's reaction to the slow line, and an epoch | the blade is not taken |
-| blade off | a tick | it comes before the halt |
+| blade off | its run-down, where the drive line is only told | the blade rests before the fence |
 | halted | nothing | the mower stands before the fence, whatever the controller does |
 
 What each line can force:
@@ -17,7 +17,7 @@ What each line can force:
 | line | forces | its curve |
 | --- | --- | --- |
 | told speed | nothing: it is told | the controller's own braking |
-| slow | nothing: it is told | by the speed that may be reached without it |
+| slow | nothing: it is told | by the speed as it is |
 | blade_enable | the blade rests after its run-down | where the drive line is only told |
 | drive_enable that cuts the power | the mower stands, blade or not | braking without power |
 | drive_enable that is told | nothing: the blade must rest before the fence | the same braking |
@@ -86,6 +86,15 @@ class Stopping(NamedTuple):
             gaining_m = (speed_mps + top_mps) / 2.0 * gaining_s
             reach_s = gaining_s + (left_m - gaining_m) / top_mps
         return min(LONG_S, reach_s) - self.blade_stop_s
+
+    def gone_m(self, speed_mps: float, most_mps: float, after_s: float) -> float:
+        """How far the mower may have gone after a time, speeding up as for `latest_s`."""
+        top_mps, gains_mps2 = max(speed_mps, most_mps), self.speeding_up_mps2
+        gaining_s = after_s
+        if speed_mps + gains_mps2 * after_s > top_mps:
+            gaining_s = (top_mps - speed_mps) / gains_mps2
+        gained_m = (speed_mps + gains_mps2 * gaining_s / 2.0) * gaining_s
+        return gained_m + top_mps * (after_s - gaining_s)
 
     def permitted_mps(self, left_m: float, wait_s: float, braking_mps2: float) -> float:
         """The speed that is told: from which the curves are kept.

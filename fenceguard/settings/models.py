@@ -226,7 +226,7 @@ class WayOutSettings(Model):
     mps: Annotated[float, _number(0.01, 1.0)] = 0.05
     way_m: Annotated[float, _number(0.05, 10.0)] = 1.0
     nearer_m: Annotated[float, _number(0.001, 0.5)] = 0.005
-    past_m: Annotated[float, _number(0.0, 5.0)] = 0.1
+    past_m: Annotated[float, _number(0.0, 5.0)] = 0.05
 
     def parameters(self) -> WayOutParameters:
         """The same for the judgement."""

@@ -40,7 +40,8 @@ def bound(radius_m: float | None) -> Bound | None:
     """A bound that is all floor; None where there is none."""
     if radius_m is None:
         return None
-    return Bound(0.0, 1.0, 0.0, 4.3, floor_m=radius_m, radius_m=radius_m)
+    parts = {**dict.fromkeys(Bound._fields, 0.0), "floor_m": radius_m, "radius_m": radius_m}
+    return Bound(**parts)
 
 
 def standing(

@@ -1,7 +1,7 @@
 """Approach: whether a controller that reads the slow line alone still comes down in time.
 
-What counts is what will be left when the next epoch is due, at the speed that the mower may reach
-without the slow line. So the line comes before that could be too much, and stays while it could.
+What counts is what will be left when the next epoch is due, with the speed as it is. That the mower
+slows down is not seen before then.
 """
 
 from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, says
@@ -12,10 +12,10 @@ def _read(situation: Situation) -> Reading:
     ahead_m, stopping = situation.ahead_m, situation.stopping
     if ahead_m is None or stopping is None:
         return None
-    speed_mps, open_mps = situation.speed_mps, situation.open_mps
-    latest_s = stopping.latest_s(ahead_m, speed_mps, open_mps)
+    speed_mps = situation.speed_mps
+    latest_s = stopping.latest_s(ahead_m, speed_mps, 0.0)
     if not stopping.drive_cut:
-        latest_s = min(latest_s, stopping.blade_latest_s(ahead_m, speed_mps, open_mps))
+        latest_s = min(latest_s, stopping.blade_latest_s(ahead_m, speed_mps, 0.0))
     return latest_s - stopping.reaction_s - max(situation.since_s, situation.due_s)
 
 
@@ -25,7 +25,7 @@ APPROACH = Monitor(
     unit="s",
     worse="below",
     takes=TIME_S,
-    defaults=(Default(Rung.SLOWED, 0.6, "a tick, the controller's reaction, and slowing down"),),
+    defaults=(Default(Rung.SLOWED, 0.5, "a tick, the controller's reaction, and slowing down"),),
     sentence="{value} s were left for slowing down before the fence; {limit} s are needed",
     read=_read,
     why_unknown=says("no position or no bound"),

@@ -18,10 +18,7 @@ STOPPING = Monitor(
     unit="s",
     worse="below",
     takes=TIME_S,
-    defaults=(
-        Default(Rung.BLADE_OFF, 0.1, "a tick before the halt"),
-        Default(Rung.HALTED, 0.0, "later, it would stand past the fence"),
-    ),
+    defaults=(Default(Rung.HALTED, 0.0, "later, it would stand past the fence"),),
     sentence="{value} s were left until braking would have come too late; {limit} s are needed",
     read=_read,
     why_unknown=says("no position or no bound"),

@@ -1,0 +1,486 @@
+"""The attitude: drives whose truth is known, heard as a receiver tells of them."""
+
+import math
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fenceguard.judgement.attitude import MOST_ON_LINE, PERIODS, Attitudes, turned_deg
+from fenceguard.judgement.types import Attitude
+from fenceguard.receiver.epoch import Epoch
+from tests.support.mowing import BODY, settings
+
+EVERY_S = 0.2
+HELD_S = 0.7
+NORTH = 0.0
+
+
+class Heard:
+    """Follows a mower from the axle; tells of the antenna, which may be elsewhere."""
+
+    def __init__(self, antenna_m: tuple[float, float] = (0.0, 0.0), **body: Any) -> None:
+        mower = {**BODY, "antenna_m": list(antenna_m), "axle_m": [0.0, 0.0], **body}
+        self.attitudes = Attitudes(settings(mower=mower).parameters().mower)
+        self.ahead_m, self.left_m = antenna_m
+        self.east_m = self.north_m = 0.0
+        self.nose_deg, self.now_s = NORTH, 100.0
+
+    def at(self, passed_s: float = EVERY_S, rests: float | None = None, **told: Any) -> Attitude:
+        """An epoch, told so much later."""
+        self.now_s += passed_s
+        nose = math.radians(self.nose_deg)
+        sin, cos = math.sin(nose), math.cos(nose)
+        place = (
+            self.east_m + self.ahead_m * sin - self.left_m * cos,
+            self.north_m + self.ahead_m * cos + self.left_m * sin,
+        )
+        return self.attitudes.hear(self.now_s, self.now_s, Epoch(0.0, **told), place, rests)
+
+    def goes(
+        self,
+        mps: float = 0.5,
+        turns_dps: float = 0.0,
+        every_s: float = EVERY_S,
+        off_deg: float = 0.0,
+        heading: bool = True,
+        course: bool = True,
+        **changes: Any,
+    ) -> Attitude:
+        """An epoch after so much driving; what is told of heading and of Doppler is exact."""
+        half_deg = self.nose_deg + turns_dps * every_s / 2.0
+        self.east_m += mps * every_s * math.sin(math.radians(half_deg))
+        self.north_m += mps * every_s * math.cos(math.radians(half_deg))
+        self.nose_deg += turns_dps * every_s
+        rate, nose = math.radians(turns_dps), math.radians(self.nose_deg)
+        ahead_mps = mps + rate * self.left_m
+        left_mps = -rate * self.ahead_m
+        east_mps = ahead_mps * math.sin(nose) - left_mps * math.cos(nose)
+        north_mps = ahead_mps * math.cos(nose) + left_mps * math.sin(nose)
+        told: dict[str, Any] = {"speed_mps": math.hypot(east_mps, north_mps)}
+        if course:
+            told["course_deg"] = math.degrees(math.atan2(east_mps, north_mps)) % 360.0
+        if heading:
+            told["heading_deg"] = (self.nose_deg + off_deg) % 360.0
+        return self.at(every_s, **{**told, **changes})
+
+
+def noses(attitude: Attitude) -> list[float]:
+    return sorted(round(one % 360.0, 3) % 360.0 for one in attitude.headings_deg)
+
+
+def travels(attitude: Attitude) -> list[float]:
+    return sorted(round(way.travel_deg % 360.0, 3) % 360.0 for way in attitude.ways)
+
+
+# Heading, course, and nothing
+
+
+def test_the_heading_is_the_attitude_and_ahead_is_the_way() -> None:
+    attitude = Heard().at(heading_deg=30.0)
+    assert (noses(attitude), travels(attitude)) == ([30.0], [30.0])
+
+
+def test_without_a_heading_the_course_is_it_either_way_round() -> None:
+    attitude = Heard().goes(heading=False, course_deg=30.0)
+    assert (noses(attitude), travels(attitude)) == ([30.0, 210.0], [30.0, 30.0])
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        {},
+        {"speed_mps": 0.1, "course_deg": 30.0},
+        {"speed_mps": 0.5},
+        {"speed_mps": 0.5, "course_deg": math.nan},
+        {"speed_mps": math.nan, "course_deg": 30.0},
+        {"heading_deg": math.inf},
+    ],
+)
+def test_nothing_is_known_of_it_at_first(told: dict[str, Any]) -> None:
+    assert Heard().at(**told) == Attitude()
+
+
+@pytest.mark.parametrize(
+    ("mps", "reversing"), [(0.5, False), (0.11, False), (-0.5, True), (-0.11, True), (-0.09, False)]
+)
+def test_a_course_to_the_tail_is_reversing_once_doppler_can_tell(
+    mps: float, reversing: bool
+) -> None:
+    attitude = Heard().goes(mps)
+    assert noses(attitude) == [0.0]
+    assert travels(attitude) == [180.0 if reversing else 0.0]
+
+
+# What is kept
+
+
+@pytest.mark.parametrize("by_heading", [False, True])
+@pytest.mark.parametrize(("later_s", "kept"), [(0.5, True), (0.699, True), (0.701, False)])
+def test_a_direction_that_is_told_no_more_is_kept_for_a_moment(
+    by_heading: bool, later_s: float, kept: bool
+) -> None:
+    heard = Heard()
+    heard.goes(heading=by_heading)
+    heard.at(0.4)
+    attitude = heard.at(later_s - 0.4)
+    assert bool(attitude.headings_deg) is kept
+    assert travels(attitude) == ([0.0] * (1 if by_heading else 2) if kept else [])
+
+
+@pytest.mark.parametrize(("share", "kept"), [(0.99, True), (1.01, False)])
+def test_a_heading_lasts_half_as_long_again_as_the_next_one_takes(share: float, kept: bool) -> None:
+    heard = Heard()
+    for _ in range(3):
+        heard.at(1.0, heading_deg=0.0)
+    heard.at(1.0)
+    assert bool(heard.at(PERIODS * share - 1.0).headings_deg) is kept
+
+
+def test_a_heading_once_a_second_is_turned_on_with_the_course() -> None:
+    """In a gentle turn, between its sentences; and without a course it stays as it was."""
+    heard = Heard()
+    for step in range(30):
+        attitude = heard.goes(turns_dps=20.0, heading=step % 5 == 0)
+        if step >= 5:
+            assert noses(attitude) == [pytest.approx(heard.nose_deg % 360.0, abs=0.01)]
+    heard.goes(turns_dps=20.0)
+    known_deg = heard.nose_deg
+    assert noses(heard.goes(turns_dps=20.0, heading=False, course=False)) == [
+        pytest.approx(known_deg % 360.0, abs=0.01)
+    ]
+
+
+def test_a_heading_that_was_told_at_rest_is_not_turned_by_a_course() -> None:
+    heard = Heard()
+    heard.at(heading_deg=90.0, speed_mps=0.0)
+    assert noses(heard.goes(heading=False)) == [90.0]
+    heard.at(1.0, speed_mps=0.5, course_deg=0.0)
+    assert noses(heard.goes(heading=False)) == [0.0, 180.0]
+
+
+def test_a_mower_that_stands_by_its_course_alone_keeps_its_direction() -> None:
+    heard = Heard()
+    heard.goes(heading=False)
+    for _ in range(100):
+        attitude = heard.at(speed_mps=0.09)
+    assert noses(attitude) == [0.0, 180.0]
+
+
+def test_one_that_lost_its_heading_does_not() -> None:
+    """It may turn on the spot, which Doppler does not see."""
+    heard = Heard()
+    heard.at(heading_deg=0.0, speed_mps=0.0)
+    for _ in range(5):
+        attitude = heard.at(speed_mps=0.0)
+    assert attitude.headings_deg == ()
+
+
+@pytest.mark.parametrize("by_heading", [False, True])
+@pytest.mark.parametrize(("before_s", "kept"), [(0.6, True), (0.8, False)])
+def test_at_rest_with_the_drive_off_a_direction_is_kept(
+    by_heading: bool, before_s: float, kept: bool
+) -> None:
+    """If it was known when the mower came to rest; and for a moment after that."""
+    heard = Heard()
+    heard.goes(heading=by_heading)
+    rests_s = heard.now_s + before_s
+    heard.at(0.4)
+    heard.now_s += before_s - 0.4
+    for _ in range(50):
+        attitude = heard.at(rests=rests_s)
+        assert bool(attitude.headings_deg) is kept
+    assert bool(heard.at(0.4).headings_deg) is kept
+    assert not heard.at(0.4).headings_deg
+
+
+@pytest.mark.parametrize(
+    ("course_deg", "kept"),
+    [(0.0, True), (44.0, True), (46.0, False), (134.0, False), (136.0, True), (180.0, True)],
+)
+def test_a_slow_course_that_goes_along_keeps_a_direction_and_another_is_one(
+    course_deg: float, kept: bool
+) -> None:
+    """Give or take its noise: 0.03 m/s across 0.15 m/s."""
+    heard = Heard()
+    heard.goes(heading=False)
+    for _ in range(10):
+        heard.nose_deg = course_deg
+        attitude = heard.goes(0.15, heading=False)
+    off_deg = math.degrees(math.atan2(0.03, 0.15))
+    if kept:
+        assert noses(attitude) == [0.0, 180.0]
+        assert travels(attitude) == [180.0, 180.0] if course_deg > 90.0 else [0.0, 0.0]
+    else:
+        ways_deg = [course_deg - off_deg, course_deg + off_deg]
+        turned = [one + 180.0 for one in ways_deg]
+        assert noses(attitude) == [pytest.approx(one, abs=1e-3) for one in [*ways_deg, *turned]]
+        assert travels(attitude) == [
+            pytest.approx(one, abs=1e-3) for one in sorted([*ways_deg, *ways_deg])
+        ]
+    # A course that is fast enough is one, and so is a heading.
+    fast = heard.goes(heading=False)
+    assert len(fast.headings_deg) == 2
+    assert len(heard.goes().headings_deg) == 1
+
+
+def test_a_slow_mower_whose_course_is_not_told_loses_it() -> None:
+    heard = Heard()
+    heard.goes(heading=False)
+    for _ in range(5):
+        attitude = heard.at(speed_mps=0.15)
+    assert attitude.headings_deg == ()
+
+
+@pytest.mark.parametrize(
+    ("aside_m", "ahead_m", "kept"),
+    [
+        (0.0, 0.7, True),
+        (0.0, -0.7, True),
+        (0.18, 0.7, True),
+        (0.2, 0.7, False),
+        (0.7, 0.0, False),
+        (0.09, 0.0, True),
+        (0.11, 0.0, False),
+    ],
+)
+def test_over_a_silence_a_direction_is_kept_by_going_along_it_or_standing(
+    aside_m: float, ahead_m: float, kept: bool
+) -> None:
+    """Up to 15 degrees off, and up to 0.1 m."""
+    heard = Heard()
+    heard.goes(heading=False)
+    heard.east_m += aside_m
+    heard.north_m += ahead_m
+    assert bool(heard.at(1.7, speed_mps=0.05).headings_deg) is kept
+    assert bool(heard.at(speed_mps=0.0).headings_deg) is kept
+
+
+# Positions on a line
+
+
+def creep(heard: Heard, epochs: int, north_m: float = 0.02, east_m: float = 0.0) -> Attitude:
+    for _ in range(epochs):
+        heard.north_m += north_m
+        heard.east_m += east_m
+        attitude = heard.at(speed_mps=0.05)
+    return attitude
+
+
+def test_a_straight_line_of_positions_is_a_direction() -> None:
+    heard = Heard()
+    assert creep(heard, 15).headings_deg == ()
+    assert noses(creep(heard, 2)) == [0.0, 180.0]
+
+
+def test_a_bent_one_is_not_until_what_is_left_of_it_is_straight() -> None:
+    heard = Heard()
+    creep(heard, 10)
+    assert creep(heard, 13, 0.0, 0.02).headings_deg == ()
+    attitude = creep(heard, 10, 0.0, 0.02)
+    assert noses(attitude) == [pytest.approx(90.0, abs=15.0), pytest.approx(270.0, abs=15.0)]
+
+
+def test_a_leap_is_no_line_nor_are_a_few_positions() -> None:
+    heard = Heard()
+    assert creep(heard, 2, 5.0).headings_deg == ()
+    assert creep(heard, 3, 0.1).headings_deg == ()
+    assert creep(heard, 1, 0.1).headings_deg != ()
+
+
+def test_a_mower_that_stands_without_a_direction_remembers_no_more_than_enough() -> None:
+    heard = Heard()
+    for _ in range(3 * MOST_ON_LINE):
+        heard.at(speed_mps=0.0)
+    assert len(heard.attitudes._places) == MOST_ON_LINE
+
+
+# The axle
+
+
+@pytest.mark.parametrize("antenna_m", [(0.3, 0.0), (-0.3, 0.0), (0.2, 0.25), (0.0, -0.3)])
+@pytest.mark.parametrize("turns_dps", [60.0, -45.0])
+def test_a_turn_on_the_spot_is_a_turn_wherever_the_antenna_is(
+    antenna_m: tuple[float, float], turns_dps: float
+) -> None:
+    heard = Heard(antenna_m)
+    for _ in range(5):
+        heard.goes()
+    for _ in range(15):
+        attitude = heard.goes(0.0, turns_dps)
+        assert noses(attitude) == [pytest.approx(heard.nose_deg % 360.0, abs=0.01)]
+        assert travels(attitude) == noses(attitude)
+        assert (attitude.course_off_deg or 0.0) == pytest.approx(0.0, abs=1.0)
+    assert math.copysign(1.0, attitude.curvature_per_m) == math.copysign(1.0, turns_dps)
+    for _ in range(20):
+        attitude = heard.goes()
+        assert (attitude.course_off_deg or 0.0) == pytest.approx(0.0, abs=1.0)
+    assert attitude.heading_off_deg == pytest.approx(0.0, abs=0.5)
+
+
+def test_without_knowing_the_axle_the_same_turn_contradicts_the_heading() -> None:
+    """So that the setting is what makes the difference."""
+    heard = Heard((0.3, 0.0), axle_m=[0.3, 0.0])
+    off_deg = [heard.goes(0.0, 60.0).course_off_deg or 0.0 for _ in range(15)]
+    assert max(off_deg) > 45.0
+
+
+def test_where_the_axle_is() -> None:
+    attitudes = Heard((0.3, 0.1)).attitudes
+    assert attitudes.axle((5.0, 7.0), 90.0) == pytest.approx((5.0 - 0.3, 7.0 - 0.1))
+
+
+def test_by_its_course_alone_a_turn_on_the_spot_shows_by_how_it_bends() -> None:
+    """The antenna goes round the axle, at right angles to the nose."""
+    heard = Heard((0.3, 0.0))
+    for _ in range(10):
+        attitude = heard.goes(0.0, 60.0, heading=False)
+    off_deg = abs(turned_deg(heard.nose_deg, attitude.headings_deg[0]))
+    assert min(off_deg, 180.0 - off_deg) < 45.0
+
+
+# Bends
+
+
+@given(st.floats(-1.0, 1.0), st.floats(0.3, 0.8))
+def test_the_curvature_of_a_steady_turn(bend_per_m: float, mps: float) -> None:
+    heard = Heard()
+    for _ in range(15):
+        attitude = heard.goes(mps, math.degrees(bend_per_m * mps))
+    assert attitude.curvature_per_m == pytest.approx(bend_per_m, abs=1e-6)
+
+
+def test_a_course_that_only_scatters_is_no_bend() -> None:
+    heard = Heard()
+    for step in range(30):
+        attitude = heard.goes(heading=False, course_deg=(3.0 * (step % 2)) % 360.0)
+        assert attitude.curvature_per_m == 0.0
+
+
+def test_one_direction_that_is_off_is_no_bend() -> None:
+    heard = Heard()
+    for step in range(12):
+        attitude = heard.goes(heading_deg=20.0 if step == 8 else 0.0)
+        assert attitude.curvature_per_m == 0.0
+
+
+def test_what_lies_between_a_kept_course_and_a_new_one_is_no_bend() -> None:
+    heard = Heard()
+    for _ in range(8):
+        heard.goes(heading=False)
+    for _ in range(8):
+        heard.goes(0.0, 45.0, heading=False)
+    assert heard.goes(heading=False).curvature_per_m == 0.0
+
+
+@pytest.mark.parametrize("passed_s", [0.0, 1.6])
+def test_nothing_is_carried_over_a_gap_or_a_clock_that_stands(passed_s: float) -> None:
+    heard = Heard(held_s=2.0)
+    for _ in range(10):
+        heard.goes(turns_dps=20.0)
+    heard.nose_deg += 40.0
+    assert heard.at(passed_s, heading_deg=heard.nose_deg % 360.0).curvature_per_m == 0.0
+
+
+# Heading and course
+
+
+@pytest.mark.parametrize("off_deg", [20.0, -30.0, 40.0])
+@pytest.mark.parametrize("mps", [0.5, -0.5])
+def test_where_heading_and_course_disagree_both_count(off_deg: float, mps: float) -> None:
+    """Told off by so much: the nose may be where either says, and so may the way."""
+    heard = Heard()
+    for _ in range(12):
+        attitude = heard.goes(mps, off_deg=off_deg)
+    back_deg = 0.0 if mps > 0.0 else 180.0
+    assert attitude.heading_off_deg is not None
+    assert 3.0 < attitude.heading_off_deg < abs(off_deg)
+    assert noses(attitude) == sorted([0.0, off_deg % 360.0])
+    assert {way.heading_deg % 360.0 for way in attitude.ways} == {0.0, off_deg % 360.0}
+    assert set(travels(attitude)) == {back_deg, (off_deg + back_deg) % 360.0}
+    # It is known while it stands, too.
+    standing = heard.goes(0.0, off_deg=off_deg)
+    assert standing.heading_off_deg == attitude.heading_off_deg
+    assert noses(standing) == noses(attitude)
+
+
+def test_within_the_noise_only_the_way_counts_twice() -> None:
+    heard = Heard()
+    for _ in range(12):
+        attitude = heard.goes(off_deg=5.0)
+    assert attitude.heading_off_deg == 0.0
+    assert noses(attitude) == [5.0]
+    assert travels(attitude) == [0.0, 5.0]
+
+
+def test_within_what_the_path_allows_for_nothing_does() -> None:
+    heard = Heard()
+    for _ in range(12):
+        attitude = heard.goes(off_deg=2.9)
+    assert travels(attitude) == [2.9]
+
+
+@pytest.mark.parametrize("changes", [{"turns_dps": 20.0}, {"mps": 0.2}, {"heading": False}])
+def test_only_straight_driving_is_compared(changes: dict[str, Any]) -> None:
+    heard = Heard()
+    for _ in range(12):
+        attitude = heard.goes(off_deg=30.0, **changes)
+    assert attitude.heading_off_deg is None
+
+
+def test_two_comparisons_are_none() -> None:
+    heard = Heard()
+    heard.goes(off_deg=30.0)
+    assert [heard.goes(off_deg=30.0).heading_off_deg for _ in range(3)][:2] == [None, None]
+
+
+def test_a_heading_that_is_right_again_is_told_so() -> None:
+    heard = Heard()
+    for _ in range(12):
+        heard.goes(off_deg=30.0)
+    for _ in range(12):
+        attitude = heard.goes()
+    assert attitude.heading_off_deg == 0.0
+    assert noses(attitude) == [0.0]
+
+
+@pytest.mark.parametrize(("off_deg", "believed"), [(44.0, True), (46.0, False)])
+def test_a_direction_that_the_way_taken_contradicts_is_not_believed(
+    off_deg: float, believed: bool
+) -> None:
+    heard = Heard()
+    for _ in range(8):
+        attitude = heard.goes(off_deg=off_deg, course=False)
+    assert attitude.course_off_deg == pytest.approx(off_deg)
+    assert bool(attitude.headings_deg) is believed
+    assert bool(attitude.ways) is believed
+
+
+def test_it_can_be_made_to_know_nothing() -> None:
+    heard = Heard()
+    for _ in range(8):
+        heard.goes(off_deg=30.0)
+    heard.attitudes.forget()
+    assert heard.at() == Attitude()
+
+
+@given(st.floats(-720.0, 720.0), st.floats(-720.0, 720.0))
+def test_the_shorter_way_round(from_deg: float, to_deg: float) -> None:
+    by_deg = turned_deg(from_deg, to_deg)
+    assert -180.0 <= by_deg <= 180.0
+    assert math.isclose(
+        math.cos(math.radians(from_deg + by_deg)), math.cos(math.radians(to_deg)), abs_tol=1e-9
+    )
+    assert math.isclose(
+        math.sin(math.radians(from_deg + by_deg)), math.sin(math.radians(to_deg)), abs_tol=1e-9
+    )
+
+
+@pytest.mark.parametrize("before", [{}, {"heading_deg": math.nan}])
+def test_how_fast_it_turns_is_not_guessed_from_one_heading(before: dict[str, Any]) -> None:
+    """What the antenna does then counts as what the axle does."""
+    heard = Heard((0.3, 0.0))
+    heard.at(**before)
+    attitude = heard.at(heading_deg=0.0, speed_mps=0.5, course_deg=180.0)
+    assert travels(attitude) == [180.0]
