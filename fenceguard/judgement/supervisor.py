@@ -244,7 +244,6 @@ class Supervisor:
         seen = self._seen = Seen(Pose(*place, attitude.headings_deg), attitude, bound, speed_mps)
         situation = Situation(
             epoch,
-            place=place,
             bound=bound,
             silence_s=silence_s,
             utc_lag_s=believed.utc_lag_s,
@@ -257,6 +256,7 @@ class Supervisor:
             learned=self._belief.learned,
             attitude=attitude,
             inputs=inputs,
+            place=place,
         )
         at_least_m = self._clearances.at_least_m(seen.pose)
         if not _bounded(bound) or at_least_m <= max(0.0, bound.radius_m):

@@ -143,8 +143,6 @@ class Situation(NamedTuple):
     clearance_m: float | None = None
     nearest: str = ""
     """Name of the ring nearest to the footprint."""
-    place: tuple[float, float] | None = None
-    """Of the antenna, in the local frame: what clearance and bound are about."""
     bound: Bound | None = None
     silence_s: float | None = None
     """Time since the last valid epoch; at a valid epoch, the gap that it ended."""
@@ -170,6 +168,8 @@ class Situation(NamedTuple):
     inputs: Inputs = NOTHING_PRESSED
     at_least: bool = False
     """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""
+    place: tuple[float, float] | None = None
+    """Of the antenna, in the local frame: what clearance and bound are about."""
 
     @property
     def trust(self) -> Trust:

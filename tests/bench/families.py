@@ -37,13 +37,12 @@ class Family(NamedTuple):
             (one, size) for one, size in zip(self.results, self.sizes, strict=True) if one.proves
         ]
         columns = [self.name, str(len(proving)), str(len(self.results) - len(proving))]
-        for may_m, of in (
-            (GRANTED_M, lambda one: one.granted_out_m),
-            (TURNING_M, lambda one: one.blade_out_m),
-            (DRIVING_M, lambda one: one.drive_out_m),
+        for may_m, outs_m in (
+            (GRANTED_M, [one.granted_out_m for one, _ in proving]),
+            (TURNING_M, [one.blade_out_m for one, _ in proving]),
+            (DRIVING_M, [one.drive_out_m for one, _ in proving]),
         ):
-            out = sum(of(one) > may_m for one, _ in proving)
-            worst_m = max((of(one) for one, _ in proving), default=0.0)
+            out, worst_m = sum(out_m > may_m for out_m in outs_m), max(outs_m, default=0.0)
             columns.append(f"{out} ({worst_m:.2f} m)" if worst_m else str(out))
         least = [size for one, size in proving if is_out(one)]
         drawn_from = f"{min(self.sizes):.2g} to {max(self.sizes):.2g} {self.unit}"
