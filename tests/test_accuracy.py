@@ -17,7 +17,7 @@ from scipy import stats
 from fenceguard.cli import main
 from fenceguard.drill.policies import HandWritten, Supervised
 from fenceguard.guard import Guard
-from fenceguard.judgement.bound import bound_of, sigma_m
+from fenceguard.judgement.bound import Bounds
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.framing import Sentence
 from fenceguard.receiver.receiver import Receiver
@@ -34,9 +34,14 @@ P95 = {"header": "PXYZA", "field": 3, "unit": "cm", "means": "p95"}
 MAPPED = AccuracySentence("PXYZA", 3, 0.01)
 """Field 3 tells σ of each axis in cm."""
 PLAIN = BoundSettings.model_validate(
-    {"optimism": {"fixed": 1.0}, "floor_m": {"fixed": 0.0}, "age_rate_mps": 0.0}
+    {
+        "optimism": {"fixed": 1.0},
+        "floor_m": {"fixed": 0.0},
+        "least_sigma_m": {"fixed": 0.001},
+        "age_rate_mps": 0.0,
+    }
 )
-"""The bound is then K(p) σ."""
+"""The bound is then K(p) σ, and what the digits leave open."""
 DEFAULT_M = 0.02
 """σ of a fixed solution at HDOP 1 that says nothing of itself."""
 
@@ -60,7 +65,7 @@ def only(*sent: bytes, accuracy: AccuracySentence | None = MAPPED) -> Epoch:
 
 
 def stated_m(*sent: bytes) -> float:
-    sigma = sigma_m(only(gga(), *sent), PLAIN.parameters())
+    sigma = Bounds(PLAIN.parameters()).sigma_m(0.0, only(gga(), *sent))
     assert sigma is not None
     return sigma
 
@@ -98,7 +103,8 @@ def test_the_bound_holds_however_long_the_ellipse(
     settings = PLAIN.model_copy(update={"probability": probability})
     for distance in (stats.rayleigh, stats.halfnorm):
         told_m, holds_m = distance.ppf(share), distance.ppf(probability)
-        bound = bound_of(only(gga(), own(f"{told_m:.6f}"), accuracy=mapped), settings.parameters())
+        epoch = only(gga(), own(f"{told_m:.6f}"), accuracy=mapped)
+        bound = Bounds(settings.parameters()).hear(0.0, epoch)
         assert bound is not None
         assert bound.radius_m > holds_m
 
@@ -294,17 +300,21 @@ def test_a_replay_leaves_full_while_the_receiver_says_that_it_is_off(
 ) -> None:
     log = tmp_path / "log.nmea"
     log.write_bytes(log_of(lambda time_s: 20.0 if 6.0 <= time_s < 7.0 else 2.0))
-    words = ("replay", log, "--settings", write_settings(tmp_path, **QUICK))
+    # With an anchor as wide, or it is the reach that tells where the mower is.
+    settings = write_settings(tmp_path, trust={"anchor_m": 1.0}, **QUICK)
+    words = ("replay", log, "--settings", settings)
     assert told(*words, capsys=capsys)["interventions"] == []
     own_words = ("--set", f"receiver.accuracy={json.dumps(P95)}")
     (one,) = told(*words, *own_words, capsys=capsys)["interventions"]
     assert one["cause"]["monitor"] == "bound"
     assert one["begin_utc"] == "2031-03-07T06:00:06.000Z"
     assert one["duration_s"] is not None
-    # 20 cm at 95 %: K(0.9999) x 1.2 x hypot(σ, σ) + 0.01 m, with σ = 0.2 m / K(0.95).
+    # 20 cm at 95 %: K(0.9999) x 1.2 x hypot(σ, σ) + 0.01 m, with σ = 0.2 m / K(0.95); and half of the
+    # last digit along both axes, of 0.0000001 minutes.
     k95, k9999 = stats.rayleigh.ppf([0.95, 0.9999])
     assert one["cause"]["value"] == pytest.approx(
-        k9999 * 1.2 * math.sqrt(2.0) * 0.2 / k95 + 0.01, abs=1e-4
+        k9999 * 1.2 * math.sqrt(2.0) * 0.2 / k95 + 0.01 + math.hypot(1.0, 1.0) * 0.0000926,
+        abs=1e-4,
     )
 
 
@@ -330,7 +340,7 @@ def test_a_drilled_supervisor_widens_its_bound(tmp_path: Path) -> None:
         bounds.append(policy.decision.situation.bound_m)
     assert bounds[0] is not None
     assert bounds[1] is not None
-    assert bounds[0] < 0.1 < 0.8 < bounds[1]
+    assert bounds[0] < 0.12 < 0.8 < bounds[1]
 
 
 def test_check_says_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2, rayleigh
 
-from fenceguard.judgement.bound import bound_of, radius_per_sigma, sigma_m
+from fenceguard.judgement.bound import DOUBLES_S, MOST_DOUBLED, Bounds, radius_per_sigma, stated_m
 from fenceguard.judgement.parameters import BoundParameters
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings.models import BoundSettings
@@ -19,8 +19,12 @@ def settings(**given: Any) -> BoundParameters:
 
 
 def bound_m(given: Epoch, parameters: BoundParameters) -> float | None:
-    bound = bound_of(given, parameters)
+    bound = Bounds(parameters).hear(0.0, given)
     return None if bound is None else bound.radius_m
+
+
+def sigma_m(given: Epoch, parameters: BoundParameters) -> float | None:
+    return Bounds(parameters).sigma_m(0.0, given)
 
 
 def epoch(quality: int | None = 4, **given: Any) -> Epoch:
@@ -56,8 +60,10 @@ def test_sigma_by_preference() -> None:
     assert sigma_m(both, settings()) == 0.03
     axes = epoch(sigma_lat_m=0.03, sigma_lon_m=0.04)
     assert sigma_m(axes, settings()) == pytest.approx(0.05)
+    # A single axis says nothing of the other one.
     assert sigma_m(epoch(sigma_lat_m=0.03), settings()) == 0.03
     assert sigma_m(epoch(sigma_lon_m=0.01), settings()) == 0.02
+    assert stated_m(epoch(sigma_lon_m=0.01)) is None
     assert sigma_m(epoch(), settings()) == 0.02
 
 
@@ -103,8 +109,9 @@ def test_the_default_grows_with_hdop_and_a_stated_sigma_does_not() -> None:
 @pytest.mark.parametrize("quality", [1, 2, 3, 4, 5])
 def test_the_bound_is_never_below_the_floor_of_its_quality(quality: int) -> None:
     name = ("single", "differential", "pps", "fixed", "float")[quality - 1]
-    given = settings(floor_m={name: 0.37})
-    assert bound_m(epoch(quality, sigma_major_m=1e-9), given) == pytest.approx(0.37)
+    given = settings(floor_m={name: 0.37}, least_sigma_m={name: 0.001})
+    least_m = 0.37 + 4.2919 * given.optimism[name] * 0.001
+    assert bound_m(epoch(quality, sigma_major_m=1e-9), given) == pytest.approx(least_m, abs=1e-6)
 
 
 def test_optimism_scales_the_sigma() -> None:
@@ -179,15 +186,27 @@ def test_the_default_at_the_default_probability() -> None:
     assert bound_m(epoch(), settings()) == pytest.approx(factor * 1.2 * 0.02 + 0.01)
 
 
-@given(st.floats(0.0, 100.0), st.floats(0.0, 200.0), st.sampled_from([1, 2, 3, 4, 5]))
-def test_its_parts_give_its_radius(sigma: float, age_s: float, quality: int) -> None:
+@given(
+    st.floats(0.0, 100.0),
+    st.floats(0.0, 200.0),
+    st.sampled_from([1, 2, 3, 4, 5]),
+    st.floats(0.0, 0.5),
+    st.sampled_from([0.0001852, 0.01852, 1.852]),
+)
+def test_its_parts_give_its_radius(
+    sigma: float, age_s: float, quality: int, tilt_m: float, digit_m: float
+) -> None:
     """The formula of the docstring, from the parts alone, and each part from its setting."""
     given = settings(optimism={"float": 2.5}, floor_m={"single": 0.8})
-    heard = epoch(quality, sigma_major_m=sigma, age_s=age_s)
-    bound = bound_of(heard, given)
+    heard = epoch(quality, sigma_major_m=sigma, age_s=age_s, digit_m=digit_m)
+    bound = Bounds(given).hear(0.0, heard, tilt_m)
     assert bound is not None
     spread_m = math.sqrt((bound.optimism * bound.sigma_m) ** 2 + bound.age_m**2)
-    assert bound.radius_m == pytest.approx(bound.per_sigma * spread_m + bound.floor_m, rel=1e-9)
+    on_top_m = bound.floor_m + bound.rounding_m + bound.tilt_m
+    assert bound.radius_m == pytest.approx(bound.per_sigma * spread_m + on_top_m, rel=1e-9)
+    assert bound.tilt_m == tilt_m
+    assert bound.rounding_m == pytest.approx(math.hypot(digit_m / 2.0, digit_m / 2.0))
+    assert (bound.unexplained_m, bound.reach_m) == (0.0, 0.0)
     name = ("single", "differential", "pps", "fixed", "float")[quality - 1]
     assert bound.sigma_m == sigma_m(heard, given)
     assert (bound.optimism, bound.floor_m) == (given.optimism[name], given.floor_m[name])
@@ -195,10 +214,101 @@ def test_its_parts_give_its_radius(sigma: float, age_s: float, quality: int) -> 
     assert bound.per_sigma == pytest.approx(rayleigh.ppf(given.probability), rel=1e-6)
 
 
-@pytest.mark.parametrize("part", ["sigma_m", "optimism", "floor_m"])
+@pytest.mark.parametrize("part", ["sigma_m", "least_sigma_m", "optimism", "floor_m"])
 def test_a_solution_that_lacks_a_part_has_no_bound(part: str) -> None:
     given = settings()
     values = getattr(given, part)
     without: Any = {part: {name: values[name] for name in values if name != "fixed"}}
-    assert bound_of(epoch(4), given._replace(**without)) is None
-    assert bound_of(epoch(5), given._replace(**without)) is not None
+    assert bound_m(epoch(4), given._replace(**without)) is None
+    assert bound_m(epoch(5), given._replace(**without)) is not None
+
+
+# What shrinks a bound is not believed
+
+
+@pytest.mark.parametrize(("hdop", "times"), [(None, 1.0), (0.0, 1.0), (0.5, 1.0), (0.999, 1.0)])
+def test_an_hdop_below_1_makes_no_default_smaller(hdop: float | None, times: float) -> None:
+    assert sigma_m(epoch(hdop=hdop), settings()) == 0.02 * times
+
+
+@given(st.floats(1.0, 1e4))
+def test_from_1_on_hdop_counts(hdop: float) -> None:
+    assert sigma_m(epoch(hdop=hdop), settings()) == pytest.approx(0.02 * hdop)
+
+
+@pytest.mark.parametrize("quality", [1, 2, 3, 4, 5])
+@given(told_m=st.floats(1e-9, 10.0))
+def test_no_sigma_counts_as_less_than_the_least(quality: int, told_m: float) -> None:
+    given = settings()
+    name = ("single", "differential", "pps", "fixed", "float")[quality - 1]
+    expected = max(told_m, given.least_sigma_m[name])
+    assert sigma_m(epoch(quality, sigma_major_m=told_m), given) == expected
+
+
+def test_the_least_counts_for_what_is_not_stated_either() -> None:
+    assert sigma_m(epoch(), settings(least_sigma_m={"fixed": 0.07})) == 0.07
+
+
+# σ that stays away
+
+
+@given(
+    told_m=st.floats(0.01, 5.0),
+    away_s=st.lists(st.floats(0.0, 200.0), min_size=1, max_size=20).map(sorted),
+)
+def test_a_sigma_that_stays_away_grows_and_never_shrinks(
+    told_m: float, away_s: list[float]
+) -> None:
+    bounds = Bounds(settings())
+    last_m = bounds.sigma_m(100.0, epoch(sigma_major_m=told_m))
+    assert last_m == told_m
+    for passed_s in away_s:
+        sigma = bounds.sigma_m(100.0 + passed_s, epoch())
+        assert sigma is not None and sigma >= last_m
+        # Twice as much after each DOUBLES_S, but no less than where nothing was ever stated.
+        expected_m = max(0.02, told_m * 2.0 ** min(passed_s / DOUBLES_S, MOST_DOUBLED))
+        assert sigma == pytest.approx(expected_m)
+        last_m = sigma
+
+
+def test_a_sigma_that_is_stated_again_counts_at_once() -> None:
+    bounds = Bounds(settings())
+    bounds.sigma_m(0.0, epoch(sigma_major_m=0.3))
+    assert bounds.sigma_m(5.0, epoch()) == pytest.approx(0.6)
+    assert bounds.sigma_m(5.2, epoch(sigma_major_m=0.03)) == 0.03
+    assert bounds.sigma_m(10.2, epoch()) == pytest.approx(0.06)
+
+
+def test_each_solution_has_a_sigma_of_its_own() -> None:
+    bounds = Bounds(settings())
+    bounds.sigma_m(0.0, epoch(4, sigma_major_m=0.2))
+    bounds.sigma_m(0.0, epoch(5, sigma_major_m=2.0))
+    assert bounds.sigma_m(0.0, epoch(4)) == 0.2
+    assert bounds.sigma_m(0.0, epoch(5)) == 2.0
+    assert bounds.sigma_m(0.0, epoch(1)) == 3.0
+
+
+def test_what_was_forgotten_is_not_held_against_it() -> None:
+    bounds = Bounds(settings())
+    bounds.sigma_m(0.0, epoch(sigma_major_m=0.3))
+    bounds.forget()
+    assert bounds.sigma_m(0.1, epoch()) == 0.02
+
+
+# Half of the last digit
+
+
+@given(st.floats(-0.5, 0.5), st.floats(-0.5, 0.5), st.sampled_from([0.0001852, 0.01852, 1.852]))
+def test_rounding_a_position_stays_within_its_part(
+    east: float, north: float, digit_m: float
+) -> None:
+    """Of any place, to the nearest digit along each axis."""
+    bound = Bounds(settings()).hear(0.0, epoch(digit_m=digit_m))
+    assert bound is not None
+    assert math.hypot(east * digit_m, north * digit_m) <= bound.rounding_m + 1e-12
+
+
+def test_without_digits_nothing_was_rounded() -> None:
+    bound = Bounds(settings()).hear(0.0, epoch())
+    assert bound is not None
+    assert bound.rounding_m == 0.0

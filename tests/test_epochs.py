@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch
-from fenceguard.receiver.epochs import PATIENCE
+from fenceguard.receiver.epochs import PATIENCE, STRAGGLES_S
 from fenceguard.receiver.receiver import Receiver
 from tests.support import nmea
 from tests.support.bursts import (
@@ -32,6 +32,9 @@ def test_sentences_of_one_utc_make_one_epoch() -> None:
             lat_deg=52.0,
             lon_deg=13.0,
             height_m=82.0,
+            altitude_m=40.0,
+            # The seventh decimal of a minute, which is 1852 m.
+            digit_m=0.0001852,
             quality=4,
             satellites=7,
             hdop=0.7,
@@ -179,35 +182,81 @@ def settled(*order: str, wait_s: float = WAIT_S) -> Live:
     return live
 
 
-def test_a_straggler_teaches_and_is_otherwise_lost() -> None:
-    live = settled("GGA", "RMC")
-    live.burst(("GGA", "RMC", "GST"), NOON_S + 3, 13.0, 3)
-    live.burst(("GGA", "RMC", "GST"), NOON_S + 4, 14.0, 4)
-    assert [(at_s, e.sigma_lat_m) for at_s, e in live.came] == [
-        (13.0 + STEP_S, None),
-        (14.0 + 2 * STEP_S, 4.0),
-    ]
+STRAGGLERS = {
+    "GST": "sigma_lat_m",
+    "HDT": "heading_deg",
+    "RMC": "speed_mps",
+    "VTG": "speed_mps",
+}
+"""Kinds of which each tells its mark in a field."""
 
 
-def test_a_straggler_without_utc_teaches_as_well() -> None:
-    live = settled("GGA", "RMC")
-    live.burst(("GGA", "RMC", "HDT"), NOON_S + 3, 13.0, 3)
-    live.burst(("GGA", "RMC", "HDT"), NOON_S + 4, 14.0, 4)
-    assert [(at_s, e.heading_deg) for at_s, e in live.came] == [
-        (13.0 + STEP_S, None),
-        (14.0 + 2 * STEP_S, 4.0),
-    ]
+def marks(live: Live, kind: str) -> list[float | None]:
+    """Of which burst the epochs have what a kind of sentence tells."""
+    told = [getattr(epoch, STRAGGLERS[kind]) for _, epoch in live.came]
+    scale, offset = {"RMC": (KNOT_MPS, 0.0), "VTG": (KNOT_MPS, 0.5)}.get(kind, (1.0, 0.0))
+    return [None if one is None else round(one / scale - offset, 6) for one in told]
 
 
-@pytest.mark.parametrize("late", [False, True])
-def test_a_sentence_without_utc_long_after_an_epoch_belongs_to_the_next(late: bool) -> None:
+@pytest.mark.parametrize("kind", STRAGGLERS)
+def test_a_kind_that_straggles_in_two_groups_on_end_is_the_last_from_then_on(kind: str) -> None:
+    live = settled("GGA", "ZDA")
+    for n in range(3, 7):
+        live.burst(("GGA", "ZDA", kind), NOON_S + n, 10.0 + n, n)
+    # Two groups come without it, as it is not known yet that more is to come.
+    assert marks(live, kind) == [None, None, 5.0, 6.0]
+    waits_s = [at_s - 10.0 - (epoch.utc_s % DAY_S - NOON_S) for at_s, epoch in live.came]
+    assert waits_s == pytest.approx([STEP_S, STEP_S, 2.0 * STEP_S, 2.0 * STEP_S], abs=1e-6)
+
+
+@pytest.mark.parametrize("kind", STRAGGLERS)
+def test_at_a_fast_rate_nothing_that_straggles_is_lost(kind: str) -> None:
+    live = settled("GGA", "ZDA")
+    for n in range(15, 19):
+        live.burst(("GGA", "ZDA", kind), NOON_S + n / 5.0, 10.0 + n / 5.0, n)
+    # A moment late at first; once it is waited for, what is new counts and not what is old.
+    assert marks(live, kind) == [None, 15.0, 17.0, 18.0]
+
+
+@pytest.mark.parametrize("kind", STRAGGLERS)
+def test_a_kind_that_comes_with_some_groups_only_is_not_waited_for(kind: str) -> None:
+    """Such as a heading once a second, beside five positions."""
+    live = settled("GGA", "ZDA")
+    for n in range(15, 35):
+        kinds = ("GGA", "ZDA", kind) if n % 5 == 0 else ("GGA", "ZDA")
+        live.burst(kinds, NOON_S + n / 5.0, 10.0 + n / 5.0, n)
+    assert marks(live, kind) == [float(n - 1) if n % 5 == 1 else None for n in range(15, 35)]
+    waits_s = [at_s - 10.0 - (epoch.utc_s % DAY_S - NOON_S) for at_s, epoch in live.came]
+    assert waits_s == pytest.approx([STEP_S] * 20, abs=1e-6)
+
+
+def test_what_straggles_does_not_count_against_what_the_next_group_tells_itself() -> None:
+    """RMC is preferred to VTG, but not one that is older."""
+    live = settled("GGA", "VTG")
+    live.burst(("GGA", "VTG", "RMC"), NOON_S + 3.0, 13.0, 15)
+    live.burst(("GGA", "VTG"), NOON_S + 3.2, 13.2, 16)
+    assert marks(live, "VTG") == [15.0, 16.0]
+
+
+@pytest.mark.parametrize(("older_s", "counts"), [(-0.001, True), (0.001, False)])
+def test_what_straggles_counts_for_a_moment_only(older_s: float, counts: bool) -> None:
+    live = settled("GGA", "ZDA")
+    live.burst(("GGA", "ZDA", "GST"), NOON_S + 3, 13.0, 3)
+    at_s = 13.0 + 2.0 * STEP_S + STRAGGLES_S + older_s
+    live.burst(("GGA", "ZDA"), NOON_S + 3.5, at_s, 4)
+    live.burst(("GGA", "ZDA"), NOON_S + 3.7, at_s + 0.1, 5)
+    assert marks(live, "GST") == [None, 3.0 if counts else None, None]
+
+
+@pytest.mark.parametrize("after_s", [0.001, WAIT_S, WAIT_S + 0.001])
+def test_a_sentence_without_utc_after_an_epoch_counts_for_the_next(after_s: float) -> None:
     live = settled("GGA")
     live.hear(line("GGA", NOON_S + 3, 3), 13.0)
-    live.hear(line("HDT", 0, 4), 13.0 + WAIT_S + (0.001 if late else 0.0))
+    live.hear(line("HDT", 0, 4), 13.0 + after_s)
     live.hear(line("GGA", NOON_S + 3.2, 4), 13.2)
     live.hear(b"", 13.5)
     assert [e.satellites for _, e in live.came] == [3, 4]
-    assert [e.heading_deg for _, e in live.came] == [None, 4.0 if late else None]
+    assert [e.heading_deg for _, e in live.came] == [None, 4.0]
 
 
 def test_a_sentence_without_utc_is_not_kept_for_long() -> None:

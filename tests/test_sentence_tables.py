@@ -67,6 +67,17 @@ def angle_deg(text: str, side: str, sides: tuple[str, str], most_deg: float) -> 
     return None if value > most_deg else value * (1.0 if side == sides[0] else -1.0)
 
 
+def digit_m(fields: dict[str, str]) -> float | None:
+    """The last digit of minutes on the ground, where both are told: 1852 m to a minute."""
+    angles = angle_deg(fields["lat"], fields["lat_dir"], ("N", "S"), 90.0), angle_deg(
+        fields["lon"], fields["lon_dir"], ("E", "W"), 180.0
+    )
+    if None in angles:
+        return None
+    coarsest = max(Decimal(fields[name]).as_tuple().exponent for name in ("lat", "lon"))
+    return 1852.0 / 10 ** -int(coarsest)
+
+
 def days(year: int, month: int, day: int) -> int | None:
     try:
         return int(datetime(year, month, day, tzinfo=UTC).timestamp()) // DAY_S
@@ -93,6 +104,8 @@ def expected(one: Sentence) -> Fragment | None:
             "lat_deg": angle_deg(fields["lat"], fields["lat_dir"], ("N", "S"), 90.0),
             "lon_deg": angle_deg(fields["lon"], fields["lon_dir"], ("E", "W"), 180.0),
             "height_m": round((altitude_m or 0.0) + (separation_m or 0.0), 4) if known else None,
+            "altitude_m": altitude_m,
+            "digit_m": digit_m(fields),
             "quality": whole(fields["gps_qual"], 9),
             "satellites": whole(fields["num_sats"], 999),
             "hdop": number(fields["horizontal_dil"], 0.0, 1e4),

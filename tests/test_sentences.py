@@ -62,6 +62,9 @@ def test_the_published_gga() -> None:
         "satellites": 8,
         "hdop": 0.9,
         "height_m": pytest.approx(592.3, abs=1e-9),
+        "altitude_m": 545.4,
+        # A thousandth of a minute of latitude.
+        "digit_m": 1.852,
     }
 
 
@@ -108,6 +111,7 @@ def test_any_other_quality_is_unknown(quality: str) -> None:
             (field, text, name)
             for field, name in (
                 ("altitude", "height_m"),
+                ("altitude", "altitude_m"),
                 ("separation", "height_m"),
                 ("age", "age_s"),
                 ("hdop", "hdop"),
@@ -142,6 +146,31 @@ def test_latitude_is_degrees_and_minutes(degrees: int, micro: int, side: str) ->
     expected = (degrees + micro / 60e6) * (1 if side == "N" else -1)
     # 1e-9 degrees are 0.1 mm.
     assert gga(lat=text, ns=side).values["lat_deg"] == pytest.approx(expected, abs=1e-9)
+
+
+def test_without_the_geoid_there_is_an_altitude_and_no_height() -> None:
+    values = gga(separation="").values
+    assert values["altitude_m"] == 545.4
+    assert "height_m" not in values
+
+
+@pytest.mark.parametrize(
+    ("lat", "lon", "digit_m"),
+    [
+        # On the ground by the nautical mile, which is a minute of latitude.
+        ("4807.0", "01131.0", 185.2),
+        ("4807.0381", "01131.0001", 0.1852),
+        ("4807.0381234", "01131.0000001", 0.0001852),
+        ("4807.03", "01131.0000001", 18.52),
+        ("4807.0381234", "01131.00", 18.52),
+        ("", "01131.0001", None),
+        ("4807.0381", "", None),
+        ("4807", "01131.0001", None),
+    ],
+)
+def test_the_coarser_last_digit_counts(lat: str, lon: str, digit_m: float | None) -> None:
+    expected = None if digit_m is None else pytest.approx(digit_m)
+    assert gga(lat=lat, lon=lon).values.get("digit_m") == expected
 
 
 def test_corrections() -> None:

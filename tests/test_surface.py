@@ -289,3 +289,46 @@ def test_many_points_on_a_straight_side_are_no_trouble(
     lowest_m, highest_m = heights_m.min() - 1e-6, heights_m.max() + 1e-6
     for place in [*places, *(places[1:] + places[:-1]) / 2.0]:
         assert lowest_m <= triangles.height_m(*place) <= highest_m
+
+
+# How it rises
+
+
+@given(
+    points_m=surveys(),
+    east_m=st.floats(-50.0, 50.0),
+    north_m=st.floats(-50.0, 50.0),
+    by_m=st.floats(-1.0, 1.0),
+)
+def test_a_plane_rises_as_its_gradient_says(
+    points_m: Array, east_m: float, north_m: float, by_m: float
+) -> None:
+    plane = Plane(points_m)
+    east, north = plane.gradient(east_m, north_m)
+    here_m = plane.height_m(east_m, north_m)
+    assert plane.height_m(east_m + by_m, north_m) - here_m == pytest.approx(east * by_m, abs=1e-7)
+    assert plane.height_m(east_m, north_m + by_m) - here_m == pytest.approx(north * by_m, abs=1e-7)
+
+
+@given(east_m=st.floats(1.0, 8.0), north_m=st.floats(1.0, 8.0), way=st.floats(0.0, math.tau))
+def test_a_triangle_rises_as_its_gradient_says(east_m: float, north_m: float, way: float) -> None:
+    """Away from the diagonal, from (10, 0) to (0, 10), that parts the two triangles."""
+    corners = [[0.0, 0.0, 1.0], [10.0, 0.0, 2.0], [12.0, 9.0, 1.0], [0.0, 10.0, 3.0]]
+    triangles = Triangles(np.array(corners))
+    if abs(east_m + north_m - 10.0) < 0.1:
+        east_m -= 0.2
+    east, north = triangles.gradient(east_m, north_m)
+    by_m = 0.01 * math.sin(way), 0.01 * math.cos(way)
+    rise_m = triangles.height_m(east_m + by_m[0], north_m + by_m[1])
+    rise_m -= triangles.height_m(east_m, north_m)
+    assert rise_m == pytest.approx(east * by_m[0] + north * by_m[1], abs=1e-9)
+    if east_m + north_m < 10.0:
+        assert (east, north) == (pytest.approx(0.1), pytest.approx(0.2))
+
+
+def test_outside_of_all_triangles_the_ground_is_level() -> None:
+    corners = [[0.0, 0.0, 1.0], [10.0, 0.0, 2.0], [12.0, 9.0, 1.0], [0.0, 10.0, 3.0]]
+    triangles = Triangles(np.array(corners))
+    assert triangles.gradient(3.0, 3.0) != (0.0, 0.0)
+    assert triangles.gradient(-0.001, 3.0) == (0.0, 0.0)
+    assert triangles.gradient(300.0, 3.0) == (0.0, 0.0)

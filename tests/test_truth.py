@@ -4,7 +4,6 @@ The drive is a car's, to 14 m/s, with long losses under roofs and bridges.
 """
 
 import math
-from collections.abc import Callable
 from functools import cache
 
 import numpy as np
@@ -12,31 +11,39 @@ import pytest
 
 from fenceguard.receiver.epoch import FIXED
 from fenceguard.receiver.receiver import Receiver
-from tests.support.filtered import GATE, filtered
+from tests.support.baselines import KALMAN, judged_by, policies
 from tests.support.integrity import (
     HAZARDOUS,
     MISLEADING,
     NORMAL,
     UNAVAILABLE,
     UNAVAILABLE_MISLEADING,
+    alert_limit_m,
     region,
     regions,
+    sure_error_m,
+    told_of,
 )
 from tests.support.truth import (
     AT_ONCE,
     EPOCH_S,
     HARDER,
+    INTERPOLATED,
     LATENCY_S,
+    LEAST_RIGHT_UNDOUBTED,
     LOG,
+    MOST_WRONG_BELIEVED,
     OUTLIER_MPS,
     TRUE_PLACES,
     USUAL,
     VARIANTS,
     Burst,
+    Counts,
     Judged,
     as_recorded,
     counts,
     judged,
+    settings,
     speed_true,
     taken_for_fixed,
     told_mps,
@@ -102,7 +109,7 @@ def test_the_speed_is_told_once_a_second_at_most_as_recorded_and_else_at_every_e
 
 def test_the_interpolated_speed_is_the_recorded_one_where_that_was_told() -> None:
     times, velocities = told_mps()
-    speeds = dict(epochs_of(VARIANTS["speed at every epoch, interpolated"]()))
+    speeds = dict(epochs_of(VARIANTS[INTERPOLATED]()))
     for utc_s, (east, north) in zip(times, velocities, strict=True):
         assert speeds[round(utc_s, 3)] == pytest.approx(math.hypot(east, north), abs=0.001)
 
@@ -142,7 +149,7 @@ def test_the_blade_is_granted_often_enough_for_a_wrong_fix_to_get_it() -> None:
     """Else "no wrong fix got it" would be said of a blade that never runs."""
     for at_once in (True, False):
         n = counts(outcome("speed at 1 Hz, as recorded", at_once))
-        assert n.right_with_blade > 100
+        assert n.right_with_blade > 2 * WRONG
 
 
 # What must hold
@@ -157,6 +164,62 @@ def test_nor_where_many_more_fixes_are_wrong(name: str) -> None:
     n = counts(outcome(name, False))
     assert n.wrong > 3 * WRONG
     assert n.wrong_with_blade == 0
+
+
+def test_without_any_waiting_doubt_alone_keeps_the_blade_from_wrong_fixes(variant: str) -> None:
+    assert counts(outcome(variant, True)).believed <= MOST_WRONG_BELIEVED
+
+
+def test_and_where_many_more_fixes_are_wrong_over_all_of_those_drives() -> None:
+    """Over all, not in each: a single run of some wrong fixes is 5 % of one drive's."""
+    found = [counts(outcome(name, True)) for name in HARDER]
+    wrong, believed = (sum(n.wrong for n in found), sum(n.wrong_with_blade for n in found))
+    assert believed <= MOST_WRONG_BELIEVED * wrong
+
+
+@pytest.mark.parametrize("name", [name for name in VARIANTS if name != INTERPOLATED])
+def test_right_fixes_are_free_of_doubt(name: str) -> None:
+    """Not where the speed is interpolated.
+
+    That is metres per second off over the long gaps of the recorded one, so that what contradicts
+    the right fixes there is a wrong speed that is told as a good one. The bench tells how many.
+    """
+    assert counts(outcome(name, True)).undoubted >= LEAST_RIGHT_UNDOUBTED
+
+
+# Better than what one would write instead
+
+
+@cache
+def instead(name: str, at_once: bool) -> dict[str, Counts]:
+    times = AT_ONCE if at_once else USUAL
+    bursts, tick_s = (VARIANTS | HARDER)[name](), settings(times).tick_s
+    return {
+        who: counts(judged_by(policy, bursts, outcome(name, at_once), tick_s))
+        for who, policy in policies(times).items()
+    }
+
+
+@pytest.mark.parametrize("name", [*VARIANTS, *HARDER])
+def test_fewer_wrong_fixes_get_the_blade_than_by_either_baseline(name: str) -> None:
+    by_supervisor = counts(outcome(name, True))
+    for baseline in instead(name, True).values():
+        assert baseline.wrong == by_supervisor.wrong
+        assert by_supervisor.wrong_with_blade < baseline.wrong_with_blade
+
+
+@pytest.mark.parametrize("name", [*VARIANTS, *HARDER])
+def test_fewer_right_fixes_are_doubted_than_the_filter_passes_over(name: str) -> None:
+    passed_over = instead(name, True)[KALMAN].right_doubted
+    assert counts(outcome(name, True)).right_doubted < passed_over
+
+
+@pytest.mark.parametrize("name", list(VARIANTS))
+def test_the_baselines_let_the_blade_run_on_most_right_fixes(name: str) -> None:
+    """A baseline that gives nothing would be none."""
+    for baseline in instead(name, True).values():
+        assert baseline.right == RIGHT - RIGHT_AT_FIRST
+        assert baseline.right_with_blade > 0.9 * baseline.right
 
 
 # The integrity diagram
@@ -183,22 +246,17 @@ def test_regions_of_the_diagram_both_sides_of_each_line(
 
 def test_every_epoch_lies_in_one_region(variant: str) -> None:
     epochs = outcome(variant, True)
-    assert sum(regions(epochs, 0.3).values()) == len(epochs)
+    assert sum(regions(epochs, 0.3).values()) == len(told_of(epochs)) > 0.5 * len(epochs)
 
 
-# The filter beside it
+def test_no_hazardously_misleading_epoch_gets_the_blade(variant: str) -> None:
+    alert_m = alert_limit_m(settings(AT_ONCE))
+    blade = [epoch for epoch in outcome(variant, True) if epoch.blade]
+    assert regions(blade, alert_m)[HAZARDOUS] == 0
+    assert regions(blade, alert_m)[NORMAL] > 100
 
 
-def test_the_gate_is_the_quantile_of_its_distribution() -> None:
-    assert pytest.approx(-2.0 * math.log(0.01), abs=5e-4) == GATE
-
-
-@pytest.mark.parametrize("make", [as_recorded, lambda: speed_true(1)])
-def test_the_filter_believes_most_right_fixes_and_some_wrong_ones(
-    make: Callable[[], tuple[Burst, ...]],
-) -> None:
-    """A baseline that refuses all, or is never taken in, would be none."""
-    outcome = filtered(make())
-    assert (outcome.wrong, outcome.right) == (WRONG, RIGHT - RIGHT_AT_FIRST)
-    assert outcome.right_refused < 0.2 * outcome.right
-    assert outcome.wrong_believed > 0
+def test_the_bound_holds_the_error_of_every_fix_that_gets_the_blade(variant: str) -> None:
+    for epoch in told_of(outcome(variant, True)):
+        if epoch.blade:
+            assert sure_error_m(epoch) <= epoch.bound_m

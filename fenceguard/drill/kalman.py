@@ -69,7 +69,8 @@ class Kalman:
         self._receiver = Receiver.from_settings(settings.receiver)
         self.decision: Decision | None = None
         self._utc_s: float | None = None
-        self._passed_over = 0
+        self.passed_over = 0
+        """So many positions in a row missed the prediction by too much."""
         self._heard_s = -math.inf
         self._demanded_s = {Rung.BLADE_OFF: 0.0, Rung.HALTED: 0.0}
         self._grant(Rung.HALTED, 0.0)
@@ -116,10 +117,10 @@ class Kalman:
         kalman = self._filter
         step_s = math.inf if self._utc_s is None else epoch.utc_s - self._utc_s
         self._utc_s = epoch.utc_s
-        if not 0.0 <= step_s <= MOST_STEP_S or self._passed_over >= PASSED_OVER:
+        if not 0.0 <= step_s <= MOST_STEP_S or self.passed_over >= PASSED_OVER:
             kalman.x = np.concatenate([place_m, np.zeros(2)])
             kalman.P = np.diag([sigma_m**2, sigma_m**2, 1.0, 1.0])
-            self._passed_over = 0
+            self.passed_over = 0
         else:
             step_s = max(step_s, LEAST_STEP_S)
             kalman.predict(
@@ -127,7 +128,7 @@ class Kalman:
                 Q=self._noise(2, step_s, SPEEDING_UP_MPS2**2, 2, order_by_dim=False),
             )
             taken = self._measured(place_m, sigma_m, PLACE)
-            self._passed_over = 0 if taken else self._passed_over + 1
+            self.passed_over = 0 if taken else self.passed_over + 1
         speed_mps, course_deg = epoch.speed_mps, epoch.course_deg
         if speed_mps is not None and (course_deg is not None or speed_mps < STANDING_MPS):
             course = math.radians(course_deg or 0.0)

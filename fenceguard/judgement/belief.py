@@ -23,9 +23,8 @@ SPEAKS_S, PERIODS = 1.2, 4.0
 """A speed vouches for so long, and for so many of the times between two of them."""
 STRAIN = 4.0
 """So many times what is not likely widens the bound, up to all that the position is off."""
-CREEPS, DRIVES = 0.03, 0.1
-"""The least share that a mower has gone of what it may have gone: where speed tells that it
-stands, and where no speed is told."""
+DRIVES = 0.1
+"""Where no speed is told, a mower has gone at least this share of what it may have gone."""
 
 
 class Believed(NamedTuple):
@@ -89,8 +88,9 @@ class Belief:
         """An epoch, and its place in the local frame; None where it has no position."""
         reckoning = self._reckoning
         way = reckoning.way
-        creeps = CREEPS if reckoning.period_s < math.inf else DRIVES
-        crept_m = creeps * reckoning.unseen.way_m
+        # Where speeds are told, they tell how far it went.
+        told = reckoning.period_s < math.inf
+        crept_m = 0.0 if told else DRIVES * reckoning.unseen.way_m
         news = self._newsroom.hear(now_s, epoch, (way.east_m, way.north_m), crept_m)
         velocity = velocity_of(epoch, news.at_s)
         over_mps = None if velocity is None else velocity.mps - self._parameters.top_mps

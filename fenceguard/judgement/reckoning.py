@@ -30,6 +30,8 @@ STANDING_MPS = 0.03
 """Up to here a speed without a course is the noise of a receiver that stands."""
 RESTING_MPS = 0.1
 """A slower receiver may leave out the course."""
+TURNS_RPS = 1.0
+"""No vehicle turns faster while it drives."""
 CRUISES = 0.8
 """A mower at this share of its granted speed cruises; a slower one is up to something."""
 ACROSS = 0.1
@@ -226,7 +228,7 @@ class Reckoning:
         self.forget()
 
     def forget(self) -> None:
-        """Know no velocity. What was reckoned stays as it is."""
+        """Know no velocity, and begin a new way."""
         self._told: Velocity | None = None
         self._outlier: Velocity | None = None
         self._steps: deque[float] = deque(maxlen=STEPS)
@@ -333,7 +335,7 @@ class Reckoning:
         is not known. It may have stopped, turned, or started.
         """
         unseen, mps = self.unseen, math.hypot(before.east_mps, before.north_mps)
-        swung_m = self._swing_mps2 * passed_s**2 / 4.0
+        swung_m = self._swung_m(mps, passed_s)
         aimless_m = (before.aimless_mps + after.aimless_mps) / 2.0 * passed_s
         east_m = (before.east_mps + after.east_mps) / 2.0 * passed_s
         north_m = (before.north_mps + after.north_mps) / 2.0 * passed_s
@@ -361,11 +363,10 @@ class Reckoning:
             min(swung_m, max(length_m, way_m - length_m)),
         )
 
-    @property
-    def _swing_mps2(self) -> float:
-        """Of a speed that swings out and back: braking, then speeding up again."""
+    def _swung_m(self, mps: float, passed_s: float) -> float:
+        """How far aside or back a mower is at worst that braked and sped up again, or turned."""
         up, down = self._speeding_up_mps2, self._braking_mps2
-        return 2.0 * up * down / (up + down)
+        return max(2.0 * up * down / (up + down), TURNS_RPS * mps) * passed_s**2 / 4.0
 
     def _on_its_own(self, told: Velocity | None, passed_s: float, way_m: float) -> Way:
         """The way since a velocity was told last: as fast as before, with what may have changed."""

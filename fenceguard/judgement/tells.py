@@ -1,6 +1,6 @@
 """What the receiver tells: learned, or declared, and expected from then on.
 
-A field is learned once it has been told a few times, with the shortest time between two tellings.
+A field is learned once it has been told a few times, with the usual time between two tellings.
 It stays away when that time has passed without it, for as long as it could have been told: a course
 while the mower moves, the accuracy of a fix while there is one.
 """
@@ -77,7 +77,7 @@ class Tells:
         self.learned = Learned(None, tuple(self._declared), None)
         self._shortest_s = math.inf
         self._epochs = 0
-        self._at_s = 0.0
+        self._at_s: float | None = None
         self._times = {name: LEARNED if name in self._declared else 0 for name in NAMES}
         self._between_s: dict[str, list[float]] = {name: [] for name in NAMES}
         self._every_s = dict.fromkeys(NAMES, 0.0)
@@ -86,13 +86,15 @@ class Tells:
 
     def hear(self, at_s: float, epoch: Epoch) -> Missing | None:
         """An epoch; what has stayed away for longer than it used to."""
-        passed_s, self._at_s = at_s - self._at_s, at_s
+        passed_s = 0.0 if self._at_s is None else at_s - self._at_s
+        self._at_s = at_s
         self._epochs += 1
-        if self._epochs > 1 and 0.0 < passed_s < self._shortest_s:
+        if 0.0 < passed_s < self._shortest_s:
             self._shortest_s = passed_s
         period_s = round(self._shortest_s, 3) if self._epochs > RATE_EPOCHS else None
-        if (period_s, epoch.digit_m) != (self.learned.period_s, self.learned.digit_m):
-            self.learned = self.learned._replace(period_s=period_s, digit_m=epoch.digit_m)
+        digit_m = self.learned.digit_m if epoch.digit_m is None else epoch.digit_m
+        if (period_s, digit_m) != (self.learned.period_s, self.learned.digit_m):
+            self.learned = self.learned._replace(period_s=period_s, digit_m=digit_m)
         missing: Missing | None = None
         for field in FIELDS:
             name = field.name

@@ -24,7 +24,8 @@ plane or in height.
     trusted    unknown    no speed is told any more, or the reach is too wide
     any        doubted    a sight clearly out of reach
     doubted    trusted    a sight back in reach; or several fixes, each after a loss of its
-                          own and apart in time, that agree with each other
+                          own and apart in time, that agree with each other as far as the way
+                          between them is known
     any        unknown    a person resets the mower at the machine
 
 A sight that is a little out of reach is not doubted yet, as speeds have errors of their own. But it
@@ -43,7 +44,9 @@ from fenceguard.judgement.reckoning import Place, Way
 from fenceguard.judgement.types import Trust
 from fenceguard.judgement.usual import SPANS_S, Usual
 
-HEIGHT_M = 0.4
+LOOKS_BACK_S = 0.9
+"""How often the older sights are looked at."""
+HEIGHT_M = 0.6
 """By so much heights of a fixed receiver differ from one epoch to another, by noise and slopes."""
 KEPT_FIXES = 16
 """Fixes that are remembered while the position is doubted."""
@@ -67,7 +70,10 @@ class Sight(NamedTuple):
     way: Way
     """All that was reckoned up to it."""
     reckoned: bool
-    """A speed was told with it, or none ever was; else the way up to it is a guess."""
+    """A speed was told with it, or none ever was; else the way up to it is a guess.
+
+    A guess is no anchor: what comes after it would be held against what it was thought to be.
+    """
 
 
 class Excess(NamedTuple):
@@ -116,6 +122,8 @@ class TrustMachine:
         self._relax()
         self._pending: Sight | None = None
         self._held_s = 0.0
+        self._offs: list[tuple[float, float]] = []
+        self._looked_back_s = -math.inf
         self._broken = True
         self._speed = Speed.NEVER
         self._fixes: deque[Sight] = deque(maxlen=KEPT_FIXES)
@@ -126,6 +134,8 @@ class TrustMachine:
         anchor = self._against or self._anchor
         if anchor is None:
             return None
+        if way is anchor.way:
+            return Reach(anchor.place, anchor.bound_m)
         since = way.since(anchor.way)
         place = anchor.place[0] + since.east_m, anchor.place[1] + since.north_m
         noise_m = max(anchor.bound_m, self._usual.noise_m(at_s - anchor.at_s))
@@ -158,7 +168,7 @@ class TrustMachine:
             self._see_doubted(sight, after_loss)
         elif self._anchor is not None:
             self._see(sight, self._anchor, after_loss)
-        elif speed is not Speed.STOPPED:
+        elif sight.reckoned and speed is not Speed.STOPPED:
             self._trust(sight)
 
     def _see(self, sight: Sight, anchor: Sight, after_loss: bool) -> None:
@@ -182,13 +192,15 @@ class TrustMachine:
         elif self.strained or not sight.reckoned:
             self.state = Trust.TRUSTED
         else:
-            self._learn(sight, anchor)
+            self._learn()
             self._trust(sight)
 
     def _see_doubted(self, sight: Sight, after_loss: bool) -> None:
         assert self._against is not None
         excess = self._excess(sight, self._against)
         self.excess = excess._replace(against=self.excess.against)
+        if not sight.reckoned:
+            return
         back = excess.likely_m <= 0.0 and self._is_narrow(sight.at_s, sight.way)
         if back or (after_loss and self._agrees(sight)):
             self._anchor, self._older = None, [None] * len(SPANS_S)
@@ -222,34 +234,44 @@ class TrustMachine:
         if not sight.reckoned:
             return False
         pending, self._pending = self._pending, sight
-        if pending is None or not self._follows(sight, pending):
+        if pending is None or not self._follows(sight, pending, 0.0):
             self._held_s = 0.0
         elif not self._broken:
             self._held_s += sight.at_s - pending.at_s
         self._broken = False
         return self._held_s >= self._parameters.held_s
 
-    def _follows(self, sight: Sight, pending: Sight) -> bool:
-        error_m = sight.way.since(pending.way).error_m(self._parameters.way_error)
-        return error_m <= self._parameters.reach_m and self._excess(sight, pending).metres <= 0.0
+    def _follows(self, sight: Sight, earlier: Sight, within_m: float) -> bool:
+        """Whether a sight agrees with an earlier one, and the way between them is known."""
+        error_m = sight.way.since(earlier.way).error_m(self._parameters.way_error)
+        known = error_m <= self._parameters.reach_m
+        return known and self._excess(sight, earlier).metres <= within_m
 
     def _worst(self, sight: Sight, anchor: Sight) -> tuple[Excess, Sight]:
-        """The greatest excess, and the sight that it is found against."""
+        """The greatest excess, and the sight that it is found against.
+
+        The anchor and the youngest of the older sights are looked at each time; all of them once a
+        second, and while something contradicts.
+        """
         worst, against = self._excess(sight, anchor), anchor
-        for number, kept in enumerate(self._older):
+        self._offs = [(sight.at_s - anchor.at_s, worst.off_m)]
+        looks_back = self.strained or sight.at_s - self._looked_back_s >= LOOKS_BACK_S
+        if looks_back:
+            self._looked_back_s = sight.at_s
+        for number, kept in enumerate(self._older if looks_back else self._older[:1]):
             if kept is None or sight.at_s - kept.at_s < SPANS_S[number]:
                 break
             excess = self._excess(sight, kept)
+            self._offs.append((sight.at_s - kept.at_s, excess.off_m))
             if excess.rank > worst.rank:
                 worst, against = excess, kept
         return worst, against
 
-    def _learn(self, sight: Sight, anchor: Sight) -> None:
-        """What is usual, from a sight that nothing contradicts."""
-        for kept in (anchor, *self._older):
-            if kept is not None and not sight.way.since(kept.way).unlikely_m:
-                age_s = sight.at_s - kept.at_s
-                self._usual.learn(age_s, _off_m(sight, kept), sight.at_s - anchor.at_s)
+    def _learn(self) -> None:
+        """What is usual, from what was last looked at, if nothing contradicts."""
+        passed_s = self._offs[0][0]
+        for number, (age_s, off_m) in enumerate(self._offs):
+            self._usual.learn(age_s, off_m, passed_s if number < 2 else LOOKS_BACK_S)
 
     def _excess(self, sight: Sight, earlier: Sight) -> Excess:
         """By how much a sight lies out of the reach of an earlier one.
@@ -257,23 +279,30 @@ class TrustMachine:
         The errors of the two positions are alike, as they come from the same sky: the worse bound
         holds their difference.
         """
-        way, at_s = sight.way, sight.at_s
-        if earlier.at_s < self._strained_s < math.inf:
-            # Once there is a contradiction, neither time nor what was not seen explains more.
-            at_s = min(at_s, self._strained_s)
-            way = way.as_sure_as(self._strained_way)
-        since, age_s = way.since(earlier.way), at_s - earlier.at_s
-        noise_m = max(sight.bound_m, earlier.bound_m, self._usual.noise_m(age_s))
+        since, age_s = sight.way.since(earlier.way), sight.at_s - earlier.at_s
         east_m = sight.place[0] - earlier.place[0] - since.east_m
         north_m = sight.place[1] - earlier.place[1] - since.north_m
         off_m = math.hypot(east_m, north_m)
         east, north = (east_m / off_m, north_m / off_m) if off_m else (0.0, 0.0)
-        likely_m = off_m - noise_m - since.likely_m(self._parameters.way_error, east, north)
+        way_error, bound_m = self._parameters.way_error, max(sight.bound_m, earlier.bound_m)
+
+        def unexplained_m(way: Way, age_s: float) -> float:
+            noise_m = max(bound_m, self._usual.noise_m(age_s))
+            return off_m - noise_m - way.likely_m(way_error, east, north)
+
+        possible_m = unexplained_m(since, age_s) - since.unlikely_m
+        likely_m = possible_m + since.unlikely_m
+        if earlier.at_s < self._strained_s < math.inf:
+            # Once there is a contradiction, neither time nor what was not seen explains it.
+            known = sight.way.as_sure_as(self._strained_way).since(earlier.way)
+            likely_m = unexplained_m(known, min(age_s, self._strained_s - earlier.at_s))
+            if self.state is Trust.DOUBTED:
+                possible_m = likely_m - known.unlikely_m
         height_m = self._height_excess_m(sight, earlier, since)
         if height_m > likely_m:
             return Excess(height_m, height_m, off_m, "height")
         against = "step" if earlier is self._anchor else "drift"
-        return Excess(likely_m, likely_m - since.unlikely_m, off_m, against)
+        return Excess(likely_m, possible_m, off_m, against)
 
     def _height_excess_m(self, sight: Sight, earlier: Sight, since: Way) -> float:
         if sight.altitude_m is None or earlier.altitude_m is None:
@@ -283,20 +312,11 @@ class TrustMachine:
 
     def _agrees(self, sight: Sight) -> bool:
         """Whether enough fixes before, each apart in time, agree with this one; it is kept."""
-        if not sight.reckoned:
-            return False
         parameters = self._parameters
         agreeing, newer_s = 1, sight.at_s
         for fix in reversed(self._fixes):
             apart = newer_s - fix.at_s >= parameters.fixes_apart_s
-            if apart and self._excess(sight, fix).metres <= parameters.anchor_m:
+            if apart and self._follows(sight, fix, parameters.doubt_m):
                 agreeing, newer_s = agreeing + 1, fix.at_s
         self._fixes.append(sight)
         return agreeing >= parameters.fixes
-
-
-def _off_m(sight: Sight, earlier: Sight) -> float:
-    """How far a sight is from where the reckoning leads from an earlier one."""
-    since = sight.way.since(earlier.way)
-    end = earlier.place[0] + since.east_m, earlier.place[1] + since.north_m
-    return math.dist(sight.place, end)

@@ -35,6 +35,7 @@ class Usual:
         self._squares_m2[level] = min(square_m2, self._most_m2[level])
 
     def noise_m(self, age_s: float) -> float:
-        """The greatest difference that is still usual."""
+        """The greatest difference that is still usual; at no age less than at a younger one."""
         longer = max(1.0, age_s / (2.0 * SPANS_S[-1]))
-        return TIMES * math.sqrt(self._squares_m2[bisect(SPANS_S, age_s)] * longer)
+        square_m2 = max(self._squares_m2[: bisect(SPANS_S, age_s) + 1])
+        return TIMES * math.sqrt(square_m2 * longer)

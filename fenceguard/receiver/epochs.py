@@ -7,7 +7,8 @@ An epoch needs a GGA and is handed on as soon as it is complete, which the strea
   groups long, as it may only have been garbled.
 - A straggler is of the same UTC but comes after the hand-on. If it does so in two groups on end it
   is the true last kind. Else it comes with some groups only, as a heading once a second beside five
-  positions, and what it tells counts for the next group: a moment late, but not lost.
+  positions, and what it tells counts for the next group where that tells nothing of it: a moment
+  late, but not lost.
 - A sentence of another UTC closes the group at once; so does `epoch_wait_s` after its GGA.
 - A second GGA of the same UTC, or a kind that the epoch handed on already had, begins a group of
   its own: a receiver that repeats itself must be seen to.
@@ -42,17 +43,22 @@ class _Group:
         self.values: dict[str, Any] = {}
         self.accuracy: dict[str, float] = {}
         """What the receiver's own accuracy sentence tells."""
+        self.straggled: dict[str, Any] = {}
+        """What a straggler of the group before tells: it counts where this one tells nothing."""
         self.gga_at_s: float | None = None
+
+    def take_straggler(self, fragment: Fragment) -> None:
+        """A sentence of the group before, which came too late for it."""
+        if fragment.kind == ACCURACY:
+            self.accuracy = fragment.values
+        else:
+            self.straggled = fragment.values
 
     def add(self, fragment: Fragment, at_s: float) -> None:
         """One more sentence of this UTC."""
-        self.take(fragment)
         if fragment.kind == "GGA":
             self.gga_at_s = at_s
         self.kinds.append(fragment.kind)
-
-    def take(self, fragment: Fragment) -> None:
-        """What a sentence tells, of this UTC or of the one before."""
         if fragment.kind == "VTG":
             self.values = {**fragment.values, **self.values}
         elif fragment.kind == ACCURACY:
@@ -160,7 +166,7 @@ class Assembler:
             straggler, straggled_at_s = self._straggler
             self._straggler, self._straggled_before = None, straggler.kind
             if at_s - straggled_at_s <= STRAGGLES_S:
-                group.take(straggler)
+                group.take_straggler(straggler)
         for early, early_at_s in self._early.values():
             if at_s - early_at_s <= self._wait_s:
                 group.add(early, early_at_s)
@@ -180,7 +186,7 @@ class Assembler:
         self._learn_last(group.kinds[-1])
         self._handed_on = group
         utc_s = round(self._day * DAY_S + group.time_of_day_s, 3)
-        return [Epoch(utc_s, **_at_worst(group.values, group.accuracy))]
+        return [Epoch(utc_s, **_at_worst({**group.straggled, **group.values}, group.accuracy))]
 
     def _keep_date(self, fragment: Fragment, time_of_day_s: float) -> None:
         if fragment.day is not None:

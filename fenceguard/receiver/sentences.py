@@ -148,13 +148,17 @@ def _gga(
     height_m = None
     if altitude_m is not None and separation_m is not None:
         height_m = round(altitude_m + separation_m, 4)
-    digits = min(len(lat.partition(".")[2]), len(lon.partition(".")[2]))
+    lat_deg, lon_deg = _angle_deg(lat, lat_side, "NS", 90.0), _angle_deg(lon, lon_side, "EW", 180.0)
+    digit_m = None
+    if lat_deg is not None and lon_deg is not None:
+        digits = min(len(lat.partition(".")[2]), len(lon.partition(".")[2]))
+        digit_m = MINUTE_M / 10**digits
     return None, {
-        "lat_deg": _angle_deg(lat, lat_side, "NS", 90.0),
-        "lon_deg": _angle_deg(lon, lon_side, "EW", 180.0),
+        "lat_deg": lat_deg,
+        "lon_deg": lon_deg,
         "height_m": height_m,
         "altitude_m": altitude_m,
-        "digit_m": MINUTE_M / 10**digits,
+        "digit_m": digit_m,
         "quality": _whole(quality, 9),
         "satellites": _whole(satellites, 999),
         "hdop": _number(hdop, 0.0, 1e4),

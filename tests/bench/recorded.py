@@ -100,9 +100,9 @@ mower:
 outputs: none
 limits:
   bound: {{slowed: 5, blade_off: 10, halted: 20}}
-  jump: {{watch_only: true}}
-  drift: {{watch_only: true}}
-  refix: {{watch_only: true}}
+  reach: {{watch_only: true}}
+  trust: {{watch_only: true}}
+  speed: {{watch_only: true}}
   course: {{watch_only: true}}
   stopping: {{watch_only: true}}
   blade_stop: {{watch_only: true}}

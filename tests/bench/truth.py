@@ -1,7 +1,7 @@
 """`python -m tests.bench.truth [PNG]`: a real drive against the truth.
 
-How often a wrong fix is believed and a right one doubted, beside a filter with a gate, and how the
-bound holds the error. With a file name the integrity diagram is drawn, too.
+How often a wrong fix is believed and a right one doubted, beside the hand-written rule and a Kalman
+filter, and how the bound holds the error. With a file name the integrity diagram is drawn, too.
 """
 
 import argparse
@@ -12,8 +12,9 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from tests.support.filtered import filtered
-from tests.support.integrity import REGIONS, alert_limit_m, regions
+from fenceguard.judgement.types import Trust
+from tests.support.baselines import judged_by, policies
+from tests.support.integrity import REGIONS, alert_limit_m, regions, sure_error_m, told_of
 from tests.support.truth import (
     AT_ONCE,
     HARDER,
@@ -26,21 +27,26 @@ from tests.support.truth import (
     settings,
 )
 
+LEAST_DRAWN_M = 0.001
+"""A logarithmic axis has no zero."""
+COLUMNS = ("wrong", "with blade", "right", "doubted", "unknown", "with blade")
+"""As `Counts` has them."""
+
 
 def belief() -> Table:
-    """The supervisor and the filter, over each variant of the drive."""
-    table = Table(title="Wrong fixes believed, right fixes doubted after the first minute")
-    for column in ("drive", "who", "wrong", "believed", "right", "doubted", "unknown", "blade"):
-        table.add_column(column, justify="left" if column in ("drive", "who") else "right")
+    """The supervisor and the two baselines, over each variant of the drive."""
+    table = Table(title="Wrong fixes with the blade; right fixes after the first minute")
+    for column in ("drive", "times", "who", *COLUMNS):
+        table.add_column(column, justify="right" if column in COLUMNS else "left")
     for name, variant in (VARIANTS | HARDER).items():
         bursts = variant()
-        for who, times in (("supervisor, at once", AT_ONCE), ("supervisor, usual", USUAL)):
-            n = counts(judged(bursts, times))
-            row = (n.wrong, n.wrong_with_blade, n.right, n.right_doubted, n.right_unknown)
-            table.add_row(name, who, *map(str, row), str(n.right_with_blade))
-        gate = filtered(bursts)
-        passed = gate.right - gate.right_refused
-        table.add_row(name, "filter with a gate", *map(str, gate), "", str(passed))
+        for told, times in (("at once", AT_ONCE), ("usual", USUAL)):
+            epochs = judged(bursts, times)
+            groups = {"supervisor": epochs}
+            for who, policy in policies(times).items():
+                groups[who] = judged_by(policy, bursts, epochs, settings(times).tick_s)
+            for who, group in groups.items():
+                table.add_row(name, told, who, *map(str, counts(group)))
     return table
 
 
@@ -50,7 +56,7 @@ def diagram(epochs: list[Judged], alert_m: float) -> Table:
     groups = {
         "all epochs": epochs,
         "fixed": fixes,
-        "fixed, not doubted": [epoch for epoch in fixes if not epoch.doubted],
+        "fixed, trusted": [epoch for epoch in fixes if epoch.trust is Trust.TRUSTED],
         "with the blade": [epoch for epoch in epochs if epoch.blade],
     }
     table = Table(title=f"Integrity diagram, alert limit {alert_m:g} m")
@@ -74,10 +80,18 @@ def draw(epochs: list[Judged], alert_m: float, file: Path) -> None:
         "with the blade": ("#009e73", "x", [e for e in epochs if e.blade]),
     }
     for name, (colour, marker, group) in styles.items():
-        told = [e for e in group if math.isfinite(e.bound_m)]
-        errors_m, bounds_m = [e.error_m for e in told], [e.bound_m for e in told]
+        told = [e for e in told_of(group) if math.isfinite(e.bound_m)]
+        errors_m, bounds_m = (
+            [max(LEAST_DRAWN_M, sure_error_m(e)) for e in told],
+            [e.bound_m for e in told],
+        )
         axes.scatter(errors_m, bounds_m, s=12, c=colour, marker=marker, label=name)
-    axes.set(xscale="log", yscale="log", xlabel="error, m", ylabel="bound, m")
+    axes.set(
+        xscale="log",
+        yscale="log",
+        xlabel="error, m, less what the truth may be off",
+        ylabel="bound, m",
+    )
     axes.axline((1.0, 1.0), (10.0, 10.0), color="black", linewidth=0.8)
     axes.axhline(alert_m, color="black", linestyle="--", linewidth=0.8)
     axes.axvline(alert_m, color="black", linestyle="--", linewidth=0.8)
@@ -92,7 +106,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     options = parser.parse_args(arguments)
     epochs = judged(as_recorded(), AT_ONCE)
     alert_m = alert_limit_m(settings(AT_ONCE))
-    console = Console(width=160)
+    console = Console(width=150)
     console.print(belief())
     console.print(diagram(epochs, alert_m))
     if options.picture is not None:

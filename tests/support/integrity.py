@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from fenceguard.settings import Settings
-from tests.support.truth import Judged
+from tests.support.truth import REFERENCE_M, Judged
 
 NORMAL = "normal"
 """Error within the bound, bound within the alert limit."""
@@ -43,7 +43,22 @@ def region(error_m: float, bound_m: float, alert_m: float) -> str:
     return NORMAL if error_m <= bound_m else MISLEADING
 
 
+def sure_error_m(epoch: Judged) -> float:
+    """What is left of the error when the true position may itself be off."""
+    return max(0.0, epoch.error_m - REFERENCE_M)
+
+
+def told_of(epochs: Iterable[Judged]) -> list[Judged]:
+    """Those whose bound is around the position that was told.
+
+    Where the mower is only known to be in the reach, the bound is around the middle of that. A
+    decision does not tell where it is, so there is no error to compare.
+    """
+    return [epoch for epoch in epochs if not epoch.of_reach]
+
+
 def regions(epochs: Iterable[Judged], alert_m: float) -> dict[str, int]:
-    """How many epochs lie in each region."""
-    found = Counter(region(epoch.error_m, epoch.bound_m, alert_m) for epoch in epochs)
+    """How many epochs lie in each region, of those that can be compared."""
+    told = told_of(epochs)
+    found = Counter(region(sure_error_m(epoch), epoch.bound_m, alert_m) for epoch in told)
     return {name: found[name] for name in REGIONS}

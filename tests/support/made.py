@@ -51,15 +51,16 @@ def standing(
 ) -> bytes:
     """GGA and RMC at 5 Hz from 5 m inside two fence lines; `quality` at each second."""
     lat_deg, lon_deg = offset(5.0, 5.0)
-    place = nmea.place(lat_deg, lon_deg)
+    # A last digit to and fro: a place that is the same to the last digit would be no news.
+    places = nmea.place(lat_deg, lon_deg), nmea.place(lat_deg + 2e-9, lon_deg)
     lines = []
     for number in range(round(duration_s * RATE_HZ)):
         time_s = number / RATE_HZ
         utc_s = begin.timestamp() + time_s
         clock = nmea.clock(utc_s)
         lines += [
-            nmea.gga(clock, place, quality=quality(time_s), hdop=0.6),
-            nmea.rmc(clock, place, date=nmea.date(utc_s)),
+            nmea.gga(clock, places[number % 2], quality=quality(time_s), hdop=0.6),
+            nmea.rmc(clock, places[number % 2], date=nmea.date(utc_s)),
         ]
     return b"".join(lines)
 

@@ -1,0 +1,503 @@
+"""Reckoning: added-up speeds against the true ways of simulated mowers."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fenceguard.judgement.reckoning import (
+    ACROSS,
+    CRUISES,
+    MISSING,
+    NOISE_MPS,
+    OVER_MPS,
+    RESTING_MPS,
+    STANDING_MPS,
+    STEPS,
+    Reckoning,
+    Unseen,
+    Velocity,
+    Way,
+    velocity_of,
+)
+from fenceguard.receiver.epoch import Epoch
+from tests.conftest import many
+from tests.support.motion import LEGS, UP_MPS2, Leg, Moment, drive, every
+from tests.support.trusting import TRUST
+
+TOP_MPS = TRUST.top_mps
+HARDEST_MPS2 = TRUST.hardest_mps2
+WAY_ERROR = TRUST.way_error
+
+
+# What an epoch tells
+
+
+@pytest.mark.parametrize(
+    ("speed_mps", "course_deg", "expected"),
+    [
+        (None, 90.0, None),
+        (math.nan, 90.0, None),
+        (math.inf, 90.0, None),
+        (0.4, 90.0, (0.4, 0.0, 0.0)),
+        (0.4, 180.0, (0.0, -0.4, 0.0)),
+        (0.01, 90.0, (0.01, 0.0, 0.0)),
+        # At rest there is no course, none needed.
+        (0.0, None, (0.0, 0.0, 0.0)),
+        (STANDING_MPS, None, (0.0, 0.0, 0.0)),
+        (STANDING_MPS + 0.001, None, (0.0, 0.0, STANDING_MPS + 0.001)),
+        (RESTING_MPS - 0.001, math.nan, (0.0, 0.0, RESTING_MPS - 0.001)),
+        (RESTING_MPS, None, None),
+        (0.4, math.inf, None),
+    ],
+)
+def test_what_speed_and_course_tell(
+    speed_mps: float | None, course_deg: float | None, expected: tuple[float, ...] | None
+) -> None:
+    told = velocity_of(Epoch(1e9, speed_mps=speed_mps, course_deg=course_deg), 7.0)
+    if expected is None:
+        assert told is None
+    else:
+        assert told is not None
+        assert told == pytest.approx((7.0, *expected), abs=1e-12)
+        assert told.mps == pytest.approx(sum(map(abs, expected)))
+
+
+# Ways
+
+NUMBERS = st.floats(-100.0, 100.0)
+SOME = st.floats(0.0, 100.0)
+WAYS = st.builds(Way, NUMBERS, NUMBERS, SOME, SOME, SOME, st.just(0.0), SOME, SOME)
+
+
+@given(WAYS, WAYS)
+def test_since_undoes_plus(one: Way, other: Way) -> None:
+    assert one.plus(other).since(one) == pytest.approx(other, abs=1e-9)
+
+
+@given(WAYS, WAYS)
+def test_a_way_as_sure_as_an_earlier_one_leads_to_the_same_place(one: Way, other: Way) -> None:
+    sure = one.as_sure_as(other)
+    assert sure[:3] == one[:3]
+    assert sure[3:] == other[3:]
+
+
+@given(WAYS, st.floats(0.0, 0.5), st.floats(0.0, math.tau))
+def test_what_is_likely_is_never_more_than_what_is_possible(
+    way: Way, way_error: float, angle: float
+) -> None:
+    likely_m = way.likely_m(way_error, math.sin(angle), math.cos(angle))
+    assert 0.0 <= likely_m <= way.error_m(way_error) - way.unlikely_m + 1e-9
+    assert way.most_m == pytest.approx(way.length_m + way.error_m(0.0))
+
+
+@given(st.floats(0.0, math.tau), st.floats(0.0, math.tau), st.floats(0.01, 5.0))
+def test_an_error_counts_along_its_own_direction(angle: float, seen: float, off_m: float) -> None:
+    """The covariance of a single error is its outer product: across it nothing is off."""
+    east_m, north_m = off_m * math.sin(angle), off_m * math.cos(angle)
+    way = Way(east_m2=east_m**2, north_m2=north_m**2, both_m2=east_m * north_m)
+    expected_m = abs(east_m * math.sin(seen) + north_m * math.cos(seen))
+    assert way.likely_m(0.0, math.sin(seen), math.cos(seen)) == pytest.approx(expected_m, abs=1e-6)
+
+
+# How far it may have driven unseen
+
+
+def unseen(granted_mps: float, for_s: float = 10.0) -> Unseen:
+    """From standing for long, with a grant since."""
+    one = Unseen(TRUST)
+    one.begin(0.0)
+    one.go_on(100.0)
+    one.granted(granted_mps)
+    one.go_on(100.0 + for_s)
+    return one
+
+
+def test_what_was_driven_before_the_beginning_may_have_been_at_top_speed() -> None:
+    one = Unseen(TRUST)
+    one.begin(5.0)
+    assert one.allowed_mps == TOP_MPS
+    one.go_on(5.0 + TRUST.reaction_s)
+    assert one.way_m == pytest.approx(TOP_MPS * TRUST.reaction_s)
+
+
+@pytest.mark.parametrize("ticks", [1, 10, 1000])
+def test_once_the_drive_is_off_it_comes_to_rest_and_goes_nowhere(ticks: int) -> None:
+    """v (reaction + tick) + v² / 2a at most, however long it lasts after that; v²/2a: braking."""
+    one, now_s = unseen(TOP_MPS), 110.0
+    before_m, before_s = one.way_m, one.moving_s
+    one.granted(0.0)
+    for _ in range(ticks):
+        now_s += 10.0 / ticks
+        one.go_on(now_s)
+    rests_s = TRUST.reaction_s + TOP_MPS / TRUST.braking_mps2
+    braking_m = TOP_MPS * TRUST.reaction_s + TOP_MPS**2 / 2.0 / TRUST.braking_mps2
+    assert one.way_m - before_m >= braking_m - 1e-9
+    assert one.way_m - before_m <= braking_m + TOP_MPS * 10.0 / ticks
+    assert rests_s - 1e-9 <= one.moving_s - before_s <= rests_s + 20.0 / ticks
+    way_m = one.way_m
+    one.go_on(now_s + 1e6)
+    one.go_on(now_s + 2e6)
+    assert one.allowed_mps == 0.0
+    if ticks > 1:
+        assert one.way_m == way_m
+
+
+def test_slowed_it_comes_down_as_fast_as_it_speeds_up() -> None:
+    one = unseen(TOP_MPS)
+    one.granted(0.25)
+    one.go_on(110.0 + TRUST.reaction_s)
+    assert one.allowed_mps == TOP_MPS
+    one.go_on(110.0 + TRUST.reaction_s + 0.2)
+    assert one.allowed_mps == pytest.approx(TOP_MPS - 0.2 * TRUST.speeding_up_mps2)
+    one.go_on(120.0)
+    assert one.allowed_mps == 0.25
+    one.granted(TOP_MPS)
+    assert one.allowed_mps == TOP_MPS
+
+
+def test_a_mower_that_is_told_to_be_faster_is_held_to_that() -> None:
+    one = unseen(0.25)
+    way_m = one.way_m
+    one.driven(1.4)
+    one.go_on(110.5)
+    assert one.way_m - way_m == pytest.approx(0.7)
+    assert one.allowed_mps == 0.25
+    assert (one.coasted_m, one.granted_before_mps) == (pytest.approx(0.7), 0.25)
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["on", "on", "grant", "told"]),
+            st.sampled_from([0.0, 0.1, 0.25, 0.5, 2.0]),
+        ),
+        max_size=60,
+    )
+)
+def test_it_only_ever_grows(moves: list[tuple[str, float]]) -> None:
+    one, now_s = Unseen(TRUST), 0.0
+    one.begin(0.0)
+    for what, value in moves:
+        before = one.way_m, one.moving_s
+        if what == "on":
+            now_s += value
+            one.go_on(now_s)
+        elif what == "grant":
+            one.granted(value)
+        else:
+            one.driven(value)
+        assert (one.way_m, one.moving_s) >= before
+        assert one.way_m >= before[0]
+
+
+# Adding up
+
+
+class Added:
+    """A reckoning under a grant that was given long before the first epoch."""
+
+    def __init__(self, granted_mps: float = TOP_MPS) -> None:
+        self.reckoning = Reckoning(TRUST)
+        self.reckoning.unseen.begin(-1000.0)
+        self.reckoning.unseen.go_on(-900.0)
+        self.reckoning.unseen.go_on(-899.0)
+        self.reckoning.unseen.granted(granted_mps)
+        self.reckoning.unseen.go_on(0.0)
+
+    def at(self, at_s: float, east_mps: float | None = None, north_mps: float = 0.0) -> Way:
+        """An epoch, and the velocity that it tells."""
+        self.reckoning.unseen.go_on(at_s)
+        told = None if east_mps is None else Velocity(at_s, east_mps, north_mps, 0.0)
+        self.reckoning.hear(at_s, told)
+        return self.reckoning.way
+
+
+def test_nothing_is_known_at_first() -> None:
+    added = Added()
+    assert added.reckoning.blind_s == math.inf
+    assert added.reckoning.period_s == math.inf
+    assert added.reckoning.is_told
+    assert not added.reckoning.is_odd
+    added.at(0.0)
+    way = added.at(2.0)
+    # Without any speed it may have gone anywhere that its grants let it.
+    assert way.error_m(WAY_ERROR) >= 2.0 * TOP_MPS
+    assert way.length_m == 0.0
+
+
+def test_what_was_driven_before_the_first_speed_stays_in_doubt() -> None:
+    added = Added()
+    before = added.at(0.0)
+    way = added.at(2.0, 0.4)
+    assert way.since(before).plain_m == pytest.approx(2.0 * TOP_MPS)
+
+
+@pytest.mark.parametrize("period_s", [0.1, 0.2, 1.0])
+def test_at_a_steady_speed_only_a_share_of_the_way_is_in_doubt(period_s: float) -> None:
+    added = Added()
+    begin = added.at(0.0, 0.3, 0.4)
+    for number in range(1, 21):
+        way = added.at(period_s * number, 0.3, 0.4).since(begin)
+    assert way.east_m == pytest.approx(0.3 * 20 * period_s)
+    assert way.north_m == pytest.approx(0.4 * 20 * period_s)
+    assert way.length_m == pytest.approx(0.5 * 20 * period_s)
+    assert way.error_m(WAY_ERROR) == pytest.approx(WAY_ERROR * way.length_m)
+    assert added.reckoning.period_s == pytest.approx(period_s)
+
+
+def test_half_of_each_change_of_speed_is_in_doubt_along_it() -> None:
+    added = Added()
+    begin = added.at(0.0, 0.0)
+    way = added.at(0.2, 0.1, 0.2).since(begin)
+    assert way[:3] == pytest.approx((0.01, 0.02, math.hypot(0.01, 0.02)))
+    assert way[3:6] == pytest.approx((0.01**2, 0.02**2, 0.01 * 0.02))
+    assert way[6:] == (0.0, 0.0)
+    # Independent errors add up in squares.
+    back = added.at(0.4, 0.0, 0.0).since(begin)
+    assert back[3:6] == pytest.approx((2 * 0.01**2, 2 * 0.02**2, 2 * 0.01 * 0.02))
+
+
+def test_a_change_that_the_mower_cannot_make_is_an_error_of_the_speed() -> None:
+    added = Added()
+    begin = added.at(0.0, 0.0)
+    most_mps = HARDEST_MPS2 * 0.1
+    way = added.at(0.1, most_mps + 0.2).since(begin)
+    assert way.plain_m == pytest.approx(0.2 / 2.0 * 0.1)
+    assert way.east_m2 == pytest.approx((most_mps / 2.0 * 0.1) ** 2)
+
+
+@pytest.mark.parametrize("aimless_mps", [0.05, 0.09])
+def test_a_slow_speed_without_a_course_may_lead_anywhere(aimless_mps: float) -> None:
+    reckoning = Added().reckoning
+    reckoning.hear(0.0, Velocity(0.0, 0.0, 0.0, aimless_mps))
+    begin = reckoning.way
+    reckoning.unseen.go_on(0.2)
+    reckoning.hear(0.2, Velocity(0.2, 0.0, 0.0, aimless_mps))
+    assert reckoning.way.since(begin) == pytest.approx(Way(plain_m=0.2 * aimless_mps))
+    reckoning.unseen.go_on(0.5)
+    reckoning.hear(0.5, None)
+    # It may have gone on as slowly, and faster.
+    faster_m = TRUST.speeding_up_mps2 * 0.3**2 / 2.0
+    assert reckoning.way.since(begin).plain_m == pytest.approx(0.5 * aimless_mps + faster_m)
+
+
+# While no speed is told
+
+
+def test_without_speeds_it_goes_on_with_what_may_have_changed() -> None:
+    """At worst it braked its hardest, or sped up: v t less v² / 2a, or a t² / 2."""
+    added = Added(granted_mps=2.0)
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.4)
+    for later_s in (0.1, 0.16, 0.5, 1.0):
+        way = added.at(1.0 + later_s).since(begin)
+        assert way.east_m == pytest.approx(0.4 * later_s)
+        stops_s = min(later_s, 0.4 / HARDEST_MPS2)
+        lost_m = 0.4 * later_s - (0.4 * stops_s - HARDEST_MPS2 * stops_s**2 / 2.0)
+        expected_m = max(lost_m, TRUST.speeding_up_mps2 * later_s**2 / 2.0)
+        assert way.plain_m == pytest.approx(expected_m)
+        assert added.reckoning.blind_s == pytest.approx(later_s)
+        assert not added.reckoning.is_told
+
+
+def test_unseen_at_rest_with_the_drive_off_it_goes_nowhere() -> None:
+    added = Added(granted_mps=0.0)
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.0)
+    assert added.at(1000.0).since(begin).error_m(WAY_ERROR) == pytest.approx(0.0, abs=1e-9)
+    assert added.at(2000.0, 0.0).since(begin).error_m(WAY_ERROR) == pytest.approx(0.0, abs=1e-9)
+
+
+@settings(max_examples=many(0.5))
+@given(
+    legs=LEGS,
+    period_s=st.sampled_from([0.1, 0.2]),
+    gaps=st.lists(st.tuples(st.integers(5, 150), st.integers(1, 12)), max_size=3),
+    silent=st.booleans(),
+)
+def test_the_true_way_is_within_the_error_whatever_is_not_seen(
+    legs: list[Leg], period_s: float, gaps: list[tuple[int, int]], silent: bool
+) -> None:
+    """Gaps in the speeds alone, or in the epochs.
+
+    A speed that rises and falls between two epochs is not seen: at most the change of acceleration
+    times a quarter of the time between them, squared, by half.
+    """
+    added, truth = Added(), every(drive([Leg(2.0, 0.0, 0.0), *legs]), period_s)
+    away = {first + n for first, count in gaps for n in range(count)}
+    begin = added.at(0.0, 0.0)
+    unknown_m, change_mps2 = 0.005, UP_MPS2 + 1.5
+    for number, moment in enumerate(truth[1:], 1):
+        unknown_m += change_mps2 * period_s**2 / 8.0 * _changes(truth, number)
+        if number in away and silent:
+            continue
+        told = (None,) if number in away else (moment.east_mps, moment.north_mps)
+        way = added.at(moment.at_s, *told).since(begin)
+        off_m = math.dist(moment.place, (way.east_m, way.north_m))
+        assert off_m <= way.error_m(WAY_ERROR) + unknown_m
+
+
+def _changes(truth: list[Moment], number: int) -> bool:
+    """Whether the acceleration may have changed in the step before a moment."""
+    speeds = [moment.mps for moment in truth[max(0, number - 2) : number + 2]]
+    rises = [b - a for a, b in zip(speeds, speeds[1:], strict=False)]
+    return max(rises) - min(rises) > 1e-6
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.02, 3.0), st.floats(-0.4, 0.4)), min_size=1, max_size=40),
+    st.booleans(),
+)
+def test_the_error_never_shrinks_while_speeds_come_or_stay_away(
+    steps: list[tuple[float, float]], told: bool
+) -> None:
+    added, at_s = Added(), 1.2
+    for number in range(6):
+        added.at(0.2 * number, 0.1)
+    last_m = added.reckoning.way.error_m(WAY_ERROR)
+    for step_s, mps in steps:
+        at_s += step_s
+        error_m = added.at(at_s, mps if told else None).error_m(WAY_ERROR)
+        assert error_m >= last_m - 1e-9
+        last_m = error_m
+
+
+# Across epochs that are missing
+
+
+@pytest.mark.parametrize(("times", "across"), [(0.999 * MISSING, False), (1.001 * MISSING, True)])
+def test_from_one_and_a_half_periods_on_epochs_are_missing(times: float, across: bool) -> None:
+    added = Added()
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.45)
+    way = added.at(1.0 + 0.2 * times, 0.45).since(begin)
+    assert (way.unlikely_m > 0.0) == across
+
+
+def test_a_mower_that_cruised_is_known_better_across_its_way() -> None:
+    added = Added()
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.0, CRUISES * TOP_MPS)
+    way = added.at(4.0, 0.0, CRUISES * TOP_MPS).since(begin)
+    assert way.east_m == 0.0
+    # Between half of what it coasted, and all of it.
+    assert way.length_m == pytest.approx(0.75 * 3.0 * CRUISES * TOP_MPS)
+    assert way.likely_m(0.0, 0.0, 1.0) == pytest.approx(0.25 * 3.0 * CRUISES * TOP_MPS)
+    assert way.likely_m(0.0, 1.0, 0.0) == pytest.approx(ACROSS * way.length_m)
+    assert way.unlikely_m > 0.0
+
+
+def test_what_a_slower_one_was_up_to_is_not_known() -> None:
+    added = Added()
+    slow_mps = 0.99 * CRUISES * TOP_MPS
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.0, slow_mps)
+    way = added.at(4.0, 0.0, slow_mps).since(begin)
+    assert way.north_m == pytest.approx(3.0 * slow_mps)
+    assert way.east_m2 == way.north_m2 > 0.0
+    assert way.both_m2 == 0.0
+
+
+def test_a_turn_unseen_is_in_doubt_to_its_side() -> None:
+    """Before 0.5 m/s north, after 0.5 m/s east: the way is the mean of both, and off as much."""
+    added = Added()
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.0, 0.5)
+    way = added.at(2.0, 0.5, 0.0).since(begin)
+    assert way.east_m == pytest.approx(0.25)
+    assert way.likely_m(0.0, 1.0, 0.0) >= 0.25
+
+
+@pytest.mark.parametrize("steps", [STEPS, STEPS + 1])
+def test_the_shortest_of_the_last_steps_is_the_period(steps: int) -> None:
+    added = Added()
+    added.at(0.0, 0.1)
+    added.at(0.2, 0.1)
+    for number in range(1, steps):
+        added.at(0.2 + number, 0.1)
+    assert added.reckoning.period_s == pytest.approx(0.2 if steps == STEPS else 1.0)
+
+
+# Outliers, and mowers that do not obey
+
+
+@pytest.mark.parametrize("more_mps", [-0.001, 0.001])
+@pytest.mark.parametrize("step_s", [0.1, 0.2, 1.0])
+def test_a_speed_that_no_vehicle_can_have_come_to_is_not_believed(
+    more_mps: float, step_s: float
+) -> None:
+    added = Added()
+    for number in range(6):
+        begin = added.at(step_s * number, 0.0, 0.4)
+    change_mps = NOISE_MPS + HARDEST_MPS2 * step_s + more_mps
+    way = added.at(6.0 * step_s, 0.0, 0.4 + change_mps).since(begin)
+    assert added.reckoning.is_odd == (more_mps > 0.0)
+    assert added.reckoning.is_told == (more_mps < 0.0)
+    if more_mps > 0.0:
+        assert way.north_m == pytest.approx(0.4 * step_s)
+
+
+@given(
+    st.floats(-200.0, 200.0), st.floats(-200.0, 200.0), st.sampled_from([0.1, 0.2, 1.0])
+)
+def test_an_outlier_changes_nothing_of_where_the_mower_is(
+    east_mps: float, north_mps: float, step_s: float
+) -> None:
+    """As soon as speeds are right again the way is as if no speed had been told there."""
+    ways = []
+    for outlier in ((None,), (east_mps, north_mps)):
+        added = Added()
+        for number in range(12):
+            told = outlier if number == 8 else (0.3, 0.2)
+            way = added.at(step_s * number, *told)
+        if added.reckoning.is_odd or math.dist((east_mps, north_mps), (0.3, 0.2)) > (
+            NOISE_MPS + HARDEST_MPS2 * step_s
+        ):
+            ways.append(way)
+    if len(ways) == 2:
+        assert ways[0] == ways[1]
+
+
+def test_a_speed_that_is_told_twice_is_no_outlier() -> None:
+    """A mower that is carried off, or a first speed that was wrong."""
+    added = Added()
+    for number in range(6):
+        added.at(0.2 * number, 0.0, 0.4)
+    added.at(1.2, 3.0, 0.0)
+    assert added.reckoning.is_odd
+    added.at(1.4, 3.1, 0.0)
+    assert not added.reckoning.is_odd
+    assert added.reckoning.blind_s == 0.0
+    # An outlier of another kind is none that confirms it.
+    added.at(1.6, -5.0, 0.0)
+    added.at(1.8, 0.0, 9.0)
+    assert added.reckoning.is_odd
+
+
+@pytest.mark.parametrize(("more_mps", "held"), [(-0.001, True), (0.001, False)])
+def test_a_mower_faster_than_its_grants_is_not_held_by_them(more_mps: float, held: bool) -> None:
+    """Such as one that is pushed while its drive is off."""
+    added = Added(granted_mps=0.0)
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.0)
+    mps = OVER_MPS + more_mps
+    for number in range(6, 11):
+        begin = added.at(0.2 * number, mps)
+    way = added.at(3.0).since(begin)
+    # Unseen, by its grants it comes to rest; else it may go at top speed.
+    if held:
+        assert way.error_m(0.0) <= mps
+    else:
+        assert way.error_m(0.0) >= min(mps, TRUST.speeding_up_mps2 / 2.0) - 1e-9
+
+
+def test_what_was_forgotten_begins_anew() -> None:
+    added = Added()
+    added.at(0.0, 0.4)
+    added.at(0.2, 0.4)
+    added.reckoning.forget()
+    assert added.reckoning.way == Way()
+    assert added.reckoning.blind_s == math.inf
+    assert added.reckoning.period_s == math.inf
