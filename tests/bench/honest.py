@@ -35,7 +35,7 @@ WORKS = (
     Work("passages of 0.8 to 1.2 m", "passages", WAY),
     Work("the same by course", "passages", WAY, "no_heading"),
     Work("an L, lanes", "ell", LANES),
-    Work("a ring 2.4 m wide, laps", "ring", EDGE),
+    Work("a ring 2.4 m wide, laps", "ring", WAY),
 )
 
 
