@@ -285,6 +285,13 @@ def test_from_one_and_a_half_periods_on_epochs_are_missing(times: float, across:
     assert (way.unlikely_m > 0.0) == across
 
 
+def test_epochs_are_missing_between_two_speeds_that_no_receiver_leaves_so_far_apart() -> None:
+    """Though none came closer together yet: it may have driven and stopped again."""
+    added = Added()
+    begin = added.at(0.0, 0.0)
+    assert added.at(3.0, 0.0).since(begin).error_m(WAY_ERROR) > 0.5
+
+
 def test_a_mower_that_cruised_is_known_better_across_its_way() -> None:
     added = Added()
     for number in range(6):
