@@ -114,5 +114,6 @@ def test_a_stop_ends_it_within_a_few_ticks_with_all_lines_off(
     assert [entry.record.kind for entry in entries(machine.directory)] == [
         "start",
         *["rung"] * 3,
+        "tells",
         "stop",
     ]

@@ -131,7 +131,10 @@ def test_a_pipe_gets_the_changes_alone_and_what_is_wrong_with_the_port(
     assert [to for _, to in changes] == [*up, "slowed", "blade_off", "halted", *up]
     others = [line for line in out.splitlines() if not CHANGE.match(line)]
     assert others[0].startswith("receiver: lost")
-    assert others[-2].startswith("over: receiver: ")
+    assert sum(line.startswith("over: receiver: ") for line in others) == 1
+    (told,) = (line for line in others if line.startswith("The receiver tells its position"))
+    assert told.endswith("10 times a second; with it: speed, course, altitude, height.")
+    assert others[-2].startswith("It tells no GST: ")
     assert others[-1] == "stopped: SIGTERM; 1 intervention"
     assert not STATUS.search(out)
 
