@@ -309,8 +309,8 @@ def test_a_replay_leaves_full_while_the_receiver_says_that_it_is_off(
     assert one["cause"]["monitor"] == "bound"
     assert one["begin_utc"] == "2031-03-07T06:00:06.000Z"
     assert one["duration_s"] is not None
-    # 20 cm at 95 %: K(0.9999) x 1.2 x hypot(σ, σ) + 0.01 m, with σ = 0.2 m / K(0.95); and half of the
-    # last digit along both axes, of 0.0000001 minutes.
+    # 20 cm at 95 %: K(0.9999) x 1.2 x hypot(σ, σ) + 0.01 m, with σ = 0.2 m / K(0.95); and half of
+    # the last digit along both axes, of 0.0000001 minutes.
     k95, k9999 = stats.rayleigh.ppf([0.95, 0.9999])
     assert one["cause"]["value"] == pytest.approx(
         k9999 * 1.2 * math.sqrt(2.0) * 0.2 / k95 + 0.01 + math.hypot(1.0, 1.0) * 0.0000926,

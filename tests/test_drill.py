@@ -67,16 +67,7 @@ DETECTABLE = [name for name, fault in FAULTS.items() if not fault.undetectable]
 CONTROLLED = [*DETECTABLE, "ignores_halt"]
 
 
-AWAITED = {"speed_lost"}
-"""What the blade is not kept inside of yet."""
-
-
-def expected(name: str) -> Any:
-    awaited = pytest.mark.xfail(strict=True, reason="not kept inside yet")
-    return pytest.param(name, marks=[awaited] if name in AWAITED else [])
-
-
-@pytest.mark.parametrize("name", list(map(expected, CONTROLLED)))
+@pytest.mark.parametrize("name", CONTROLLED)
 def test_the_blade_stays_inside_whatever_fails(ground: Ground, name: str) -> None:
     result = run(ground, "supervised", (name,), 1, list(FAULTS).index(name))
     assert result.faults == (name,)

@@ -261,6 +261,17 @@ def test_a_turn_on_the_spot_leaves_the_axle_where_it_is() -> None:
     assert places == {(0.0, 0.0)}
 
 
+def test_the_axle_is_where_the_settings_say(grounds: Grounds) -> None:
+    assert grounds.of().antenna_m == (0.0, 0.0)
+    antenna_m = load(SETTINGS).settings.mower.antenna_m
+    axle_m = [antenna_m[0] - 0.3, antenna_m[1] + 0.1]
+    ground = grounds.of(more=(f"mower.axle_m={axle_m}",))
+    assert ground.antenna_m == pytest.approx((0.3, -0.1))
+    assert ground.footprint.clearance(
+        ground.fence, 5.0, 5.0, 30.0
+    ) == grounds.of().footprint.clearance(ground.fence, 5.0, 5.0, 30.0)
+
+
 # Lawns
 
 

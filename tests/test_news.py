@@ -1,6 +1,7 @@
 """News: late epochs, clocks that are set, and positions that are the same measurement."""
 
 import math
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -171,7 +172,7 @@ def test_a_clock_that_runs_fast_is_told_again_and_again(times: float) -> None:
     gains_mps = times - 1.0 - SETTLES
     most_s = max(0.2, LEAP_S / gains_mps + 0.4)
     assert leaps[0] * 0.2 <= most_s
-    assert max(b - a for a, b in zip(leaps, leaps[1:], strict=False)) * 0.2 <= most_s + 0.2
+    assert max(b - a for a, b in pairwise(leaps)) * 0.2 <= most_s + 0.2
 
 
 def test_bytes_that_waited_and_come_at_once_are_no_leap() -> None:
@@ -199,7 +200,9 @@ def test_a_clock_that_is_no_number_is_unknown_and_then_forgotten() -> None:
 
 @given(
     st.lists(
-        st.tuples(st.floats(0.0, 3.0), st.sampled_from([0.0, 0.0, 0.0, -18.0, 2.0, -86400.0, 1e-3])),
+        st.tuples(
+            st.floats(0.0, 3.0), st.sampled_from([0.0, 0.0, 0.0, -18.0, 2.0, -86400.0, 1e-3])
+        ),
         max_size=60,
     )
 )
@@ -237,11 +240,11 @@ def test_with_coarse_digits_it_is_once_the_mower_must_have_moved(
     """By two digits, and by what the noise of speed adds up to."""
     heard = Heard()
     heard.at(0.0, place=HERE, digit_m=digit_m, gone_m=(7.0, 7.0), crept_m=3.0)
-    still = {"gone_m": (7.0, 7.0), "crept_m": 3.0}
+    still: dict[str, Any] = {"gone_m": (7.0, 7.0), "crept_m": 3.0}
     for number in range(1, 50):
         assert heard.at(0.2 * number, place=HERE, digit_m=digit_m, **still).fresh
     way_m = WENT_M + 2.0 * digit_m + more_m
-    moved = {
+    moved: dict[str, Any] = {
         "gone": {"gone_m": (7.0 + 0.6 * way_m, 7.0 - 0.8 * way_m), "crept_m": 3.0},
         "crept": {"gone_m": (7.0, 7.0), "crept_m": 3.0 + way_m},
     }[by]
@@ -254,7 +257,9 @@ def test_the_way_counts_from_where_the_position_changed_last() -> None:
     heard = Heard()
     for number in range(100):
         place = 50.0, 10.0 + 1e-6 * (number // 5)
-        assert heard.at(0.2 * number, place=place, digit_m=COARSE, gone_m=(0.01 * number, 0.0)).fresh
+        assert heard.at(
+            0.2 * number, place=place, digit_m=COARSE, gone_m=(0.01 * number, 0.0)
+        ).fresh
 
 
 @pytest.mark.parametrize("place", [(None, 10.0), (50.0, None), (None, None)])
@@ -275,6 +280,14 @@ def test_the_same_position_at_the_same_instant_is_the_same_for_a_moment() -> Non
     heard = Heard()
     heard.at(0.0, place=HERE)
     assert heard.at(0.2, -0.2, place=HERE).same_s == 1e-3
+
+
+def test_after_a_reset_a_position_counts_once() -> None:
+    heard = Heard()
+    heard.at(0.0, place=HERE)
+    heard.room.relearn()
+    assert heard.at(0.2, place=HERE, gone_m=(-9.0, 9.0)).fresh
+    assert not heard.at(0.4, place=HERE).fresh
 
 
 def test_what_was_forgotten_is_not_compared_with() -> None:

@@ -69,13 +69,14 @@ def angle_deg(text: str, side: str, sides: tuple[str, str], most_deg: float) -> 
 
 def digit_m(fields: dict[str, str]) -> float | None:
     """The last digit of minutes on the ground, where both are told: 1852 m to a minute."""
-    angles = angle_deg(fields["lat"], fields["lat_dir"], ("N", "S"), 90.0), angle_deg(
-        fields["lon"], fields["lon_dir"], ("E", "W"), 180.0
+    angles = (
+        angle_deg(fields["lat"], fields["lat_dir"], ("N", "S"), 90.0),
+        angle_deg(fields["lon"], fields["lon_dir"], ("E", "W"), 180.0),
     )
     if None in angles:
         return None
-    coarsest = max(Decimal(fields[name]).as_tuple().exponent for name in ("lat", "lon"))
-    return 1852.0 / 10 ** -int(coarsest)
+    coarsest = max(int(Decimal(fields[name]).as_tuple().exponent) for name in ("lat", "lon"))
+    return float(Decimal(1852).scaleb(coarsest))
 
 
 def days(year: int, month: int, day: int) -> int | None:

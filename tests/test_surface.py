@@ -323,7 +323,7 @@ def test_a_triangle_rises_as_its_gradient_says(east_m: float, north_m: float, wa
     rise_m -= triangles.height_m(east_m, north_m)
     assert rise_m == pytest.approx(east * by_m[0] + north * by_m[1], abs=1e-9)
     if east_m + north_m < 10.0:
-        assert (east, north) == (pytest.approx(0.1), pytest.approx(0.2))
+        assert (east, north) == pytest.approx((0.1, 0.2))
 
 
 def test_outside_of_all_triangles_the_ground_is_level() -> None:

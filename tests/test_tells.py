@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from fenceguard.judgement.reckoning import RESTING_MPS
 from fenceguard.judgement.tells import LEARNED, NAMES, RATE_EPOCHS, Missing, Tells
+from fenceguard.judgement.types import Learned
 from fenceguard.receiver.epoch import Epoch
 
 ALL: dict[str, Any] = {
@@ -34,6 +35,11 @@ def epoch(**changes: Any) -> Epoch:
     return Epoch(1e9, **{**ALL, **changes})
 
 
+def overdue(name: str, for_s: float) -> Any:
+    """What is missing, but for rounding."""
+    return name, pytest.approx(for_s)
+
+
 class Told:
     """What the receiver tells, epoch by epoch."""
 
@@ -56,9 +62,10 @@ def test_the_names_are_those_of_fields() -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_a_field_is_learned_after_so_many_tellings(name: str) -> None:
     told = Told()
+    away: dict[str, Any] = {FIELD_OF[name]: None}
     told.hear(LEARNED - 1)
     assert told.tells.learned.fields == ()
-    assert told.hear(**{FIELD_OF[name]: None}) is None
+    assert told.hear(**away) is None
     assert told.tells.learned.fields == tuple(one for one in NAMES if one != name)
     told.hear()
     assert told.tells.learned.fields == NAMES
@@ -68,13 +75,13 @@ def test_a_field_is_learned_after_so_many_tellings(name: str) -> None:
 def test_what_stays_away_is_named_with_how_long_it_is_overdue(name: str) -> None:
     told = Told(every_s=0.25)
     told.hear(30)
-    away = {FIELD_OF[name]: None}
+    away: dict[str, Any] = {FIELD_OF[name]: None}
     # It is due again one period after it was told last.
     assert told.hear(**away) is None
     for late in range(1, 20):
         missing = told.hear(**away)
         assert missing is not None
-        assert missing == (name, pytest.approx(0.25 * late))
+        assert missing == overdue(name, 0.25 * late)
     assert told.hear() is None
     assert told.hear(**away) is None
 
@@ -90,7 +97,7 @@ def test_what_comes_with_some_epochs_only_is_due_as_often(nth: int, away: int) -
         missing = told.hear(heading_deg=None)
     overdue_s = 0.1 * (away - nth)
     if overdue_s > 1e-6:
-        assert missing == ("heading", pytest.approx(overdue_s))
+        assert missing == overdue("heading", overdue_s)
     elif away and overdue_s < -1e-6:
         assert missing is None
 
@@ -110,18 +117,18 @@ def test_nothing_is_missed_while_it_could_not_be_told(
 ) -> None:
     told = Told()
     told.hear(30)
-    away = {FIELD_OF[name]: None}
+    away: dict[str, Any] = {FIELD_OF[name]: None}
     others = {FIELD_OF[one]: ALL[FIELD_OF[one]] for one in NAMES}
     assert told.hear(500, **{**others, **cannot_be, **away}) is None
     missing = told.hear(10, **{**others, **can_be, **away})
-    assert missing == (name, pytest.approx(0.2 * 9))
+    assert missing == overdue(name, 0.2 * 9)
 
 
 def test_a_speed_is_missed_whatever_the_solution() -> None:
     told = Told()
     told.hear(30)
     missing = told.hear(10, quality=5, speed_mps=None, course_deg=None)
-    assert missing == ("speed", pytest.approx(0.2 * 9))
+    assert missing == overdue("speed", 0.2 * 9)
 
 
 def test_of_several_the_one_that_stays_away_longest_is_named() -> None:
@@ -138,10 +145,10 @@ def test_of_several_the_one_that_stays_away_longest_is_named() -> None:
 def test_what_was_declared_is_missed_from_the_first_epoch_on(name: str) -> None:
     told = Told(name)
     assert told.tells.learned.fields == (name,)
-    away = {FIELD_OF[name]: None}
+    away: dict[str, Any] = {FIELD_OF[name]: None}
     assert told.hear(**away) is None
     missing = told.hear(10, **away)
-    assert missing == (name, pytest.approx(0.2 * 10))
+    assert missing == overdue(name, 0.2 * 10)
     assert told.hear() is None
 
 
@@ -151,9 +158,9 @@ def test_what_was_declared_is_missed_anew_after_a_reset(name: str) -> None:
     told = Told(name)
     told.hear(1000)
     told.tells.forget()
-    away = {FIELD_OF[name]: None}
+    away: dict[str, Any] = {FIELD_OF[name]: None}
     assert told.hear(**away) is None
-    assert told.hear(**away) == (name, pytest.approx(0.2))
+    assert told.hear(**away) == overdue(name, 0.2)
 
 
 def test_after_a_reset_what_is_not_told_any_more_is_not_missed() -> None:
@@ -161,7 +168,7 @@ def test_after_a_reset_what_is_not_told_any_more_is_not_missed() -> None:
     told.hear(30)
     assert told.hear(10, heading_deg=None) is not None
     told.tells.forget()
-    assert told.tells.learned == (None, ("speed",), None)
+    assert told.tells.learned == Learned(None, ("speed",), None)
     assert told.hear(100, heading_deg=None) is None
     assert "heading" not in told.tells.learned.fields
 

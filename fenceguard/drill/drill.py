@@ -37,20 +37,16 @@ TRIES = 1000
 
 
 class Ground:
-    """A fence with its routes: made once for many drills. Raises BadInput if there are none.
+    """A fence with its routes: made once for many drills. Raises BadInput if there are none."""
 
-    `lawn` is the name of one, `axle_m` where the axle is in the terms of the outline; None: below
-    the antenna.
-    """
-
-    def __init__(self, loaded: Loaded, lawn: str = OWN, axle_m: Point | None = None) -> None:
+    def __init__(self, loaded: Loaded, lawn: str = OWN) -> None:
         settings, drawn = loaded.settings, lawn_of(lawn, loaded.fence)
         self.loaded = loaded._replace(fence=drawn.fence)
         self.lawn = lawn
         self.fence = drawn.fence
         outline_m, antenna_m = settings.mower.outline_m, settings.mower.antenna_m
         self.footprint = Footprint(outline_m, antenna_m)
-        axle_m = antenna_m if axle_m is None else axle_m
+        axle_m = settings.parameters().mower.axle_m
         self.antenna_m = antenna_m[0] - axle_m[0], antenna_m[1] - axle_m[1]
         """The antenna's place ahead and to the left of the axle."""
         self._about_axle = Footprint(outline_m, axle_m)
@@ -98,14 +94,14 @@ class Grounds:
     def __init__(self, settings_file: Path, overrides: Sequence[str] = ()) -> None:
         self._settings_file = settings_file
         self._overrides = tuple(overrides)
-        self._made: dict[tuple[str, Point | None, tuple[str, ...]], Ground] = {}
+        self._made: dict[tuple[str, tuple[str, ...]], Ground] = {}
 
-    def of(self, lawn: str = OWN, axle_m: Point | None = None, more: Sequence[str] = ()) -> Ground:
+    def of(self, lawn: str = OWN, more: Sequence[str] = ()) -> Ground:
         """A ground; `more` overrides settings as well. Raises BadInput."""
-        key = lawn, axle_m, tuple(more)
+        key = lawn, tuple(more)
         if key not in self._made:
             loaded = load(self._settings_file, (*self._overrides, *more))
-            self._made[key] = Ground(loaded, lawn, axle_m)
+            self._made[key] = Ground(loaded, lawn)
         return self._made[key]
 
 
@@ -128,6 +124,22 @@ class Course(NamedTuple):
     """
 
 
+def random_of(seed: int, number: int) -> Random:
+    """What a drill draws from: first its course, then all else."""
+    return Random(f"{seed}/{number}")
+
+
+def drawn(random: Random, faults: Sequence[str], lasts_s: float = LASTS_S) -> Course:
+    """Faults of a size and at a time at random."""
+    begins_s = random.uniform(FAULT_FROM_S, FAULT_TO_S)
+    after_s = 0.0
+    changes = []
+    for name in faults:
+        changes += [(after_s + one.after_s, one.change) for one in FAULTS[name].stages(random)]
+        after_s += random.uniform(0.0, SECOND_FAULT_WITHIN_S)
+    return Course(tuple(faults), changes, lasts_s, begins_s, LATEST_S)
+
+
 def run(
     ground: Ground,
     policy_name: str,
@@ -139,16 +151,10 @@ def run(
 ) -> Result:
     """Run one drill with faults at random times."""
 
-    def course(random: Random) -> Course:
-        begins_s = random.uniform(FAULT_FROM_S, FAULT_TO_S)
-        after_s = 0.0
-        changes = []
-        for name in faults:
-            changes += [(after_s + one.after_s, one.change) for one in FAULTS[name].stages(random)]
-            after_s += random.uniform(0.0, SECOND_FAULT_WITHIN_S)
-        return Course(tuple(faults), changes, lasts_s, begins_s, LATEST_S)
+    def course_of(random: Random) -> Course:
+        return drawn(random, faults, lasts_s)
 
-    return _Drill(ground, policy_name, setup or Setup(), seed, number, course).run()
+    return _Drill(ground, policy_name, setup or Setup(), seed, number, course_of).run()
 
 
 def play(
@@ -175,7 +181,7 @@ class _Drill:
     ) -> None:
         self._policy_name, self._number = policy_name, number
         self._setup = setup._replace(lawn=ground.lawn)
-        self._random = random = Random(f"{seed}/{number}")
+        self._random = random = random_of(seed, number)
         self._course = course = course_of(random)
         route = ground.pick(random, course.kind)
         start = along(route, random.randrange(len(route.points_m)))
@@ -227,6 +233,7 @@ class _Drill:
             self._deliver(now_s)
             if step % STEPS_PER_TICK == 0:
                 self._policy.tick(now_s + self._world.clock_step_s)
+                self._epochs.look(self._policy)
             self._tally.count(now_s, self._policy, self._fault_at_s)
             self._body.step(now_s, self._policy.grant)
             blade = self._policy.grant.blade
@@ -264,7 +271,7 @@ class _Drill:
                 continue
             self._body.believe(sent.reported_m)
             self._policy.feed(sent.data, sent.at_s + self._world.clock_step_s)
-            self._epochs.count(sent, self._policy)
+            self._epochs.fed(sent, self._policy)
 
     def _result(self) -> Result:
         tally, outside, epochs, course = self._tally, self._outside, self._epochs, self._course

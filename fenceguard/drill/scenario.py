@@ -26,8 +26,8 @@ CHOICES = {
     "receiver": tuple(MAKES),
     "way": WAYS,
 }
-PAIRS = {"axle_m": "ahead and to the left", "nose_m": "from and to"}
-KEYS = {"about", "runs", "lasts_s", "timeline", "must", "set", *CHOICES, *PAIRS}
+NOSE = "nose_m"
+KEYS = {"about", "runs", "lasts_s", "timeline", "must", "set", NOSE, *CHOICES}
 KINDS = {"fixed": FIXED, "float": FLOAT, "single": SINGLE}
 IGNORES = ("slow", "halt")
 WORLD_KEYS = set(vars(World(State()))) - {"state"}
@@ -96,7 +96,6 @@ class Scenario(NamedTuple):
     runs: int
     course: Course
     setup: Setup
-    axle_m: Point | None
     overrides: tuple[str, ...]
     must: list[tuple[str, Test]]
 
@@ -145,7 +144,7 @@ def read(file: Path) -> Scenario:
         faults.append(f"lasts_s: is {lasts_s!r}; it must be above {SETTLED_S:g}, up to 86400")
         lasts_s = math.inf
     chosen = {key: _choice(content, key, faults) for key in CHOICES}
-    axle_m, nose_m = (_pair(content, key, faults) for key in PAIRS)
+    nose_m = _nose_m(content.get(NOSE), faults)
     overrides = _overrides(content.get("set", {}), faults)
     changes = _changes(content["timeline"], lasts_s, faults)
     must = _must(content["must"], faults)
@@ -162,7 +161,6 @@ def read(file: Path) -> Scenario:
             chosen["lawn"] or OWN,
             chosen["receiver"] or usual.receiver,
         ),
-        axle_m,
         overrides,
         must,
     )
@@ -176,12 +174,11 @@ def _choice(content: dict[str, Any], key: str, faults: list[str]) -> str | None:
     return None if value is None else str(value)
 
 
-def _pair(content: dict[str, Any], key: str, faults: list[str]) -> Point | None:
-    value = content.get(key)
+def _nose_m(value: Any, faults: list[str]) -> Point | None:
     if value is None:
         return None
     if not _is_pair(value):
-        faults.append(f"{key}: is {value!r}; it must be a pair of numbers in m: {PAIRS[key]}")
+        faults.append(f"{NOSE}: is {value!r}; it must be a pair of numbers in m: from and to")
         return None
     return float(value[0]), float(value[1])
 
@@ -274,7 +271,7 @@ def _must(texts: list[Any], faults: list[str]) -> list[tuple[str, Test]]:
 
 def check(scenario: Scenario, grounds: Grounds, seed: int) -> Verdict:
     """Run a scenario's drills and see whether what must follow did."""
-    ground = grounds.of(scenario.setup.lawn, scenario.axle_m, scenario.overrides)
+    ground = grounds.of(scenario.setup.lawn, scenario.overrides)
     broken: dict[str, list[int]] = {text: [] for text, _ in scenario.must}
     proves_nothing = []
     for number in range(scenario.runs):

@@ -1,7 +1,7 @@
 """What is noted of a drill while it runs."""
 
 import math
-from collections import Counter, deque
+from collections import Counter, OrderedDict, deque
 
 from fenceguard.drill.policies import Policy
 from fenceguard.drill.result import (
@@ -18,7 +18,10 @@ from fenceguard.judgement.types import Rung
 from fenceguard.lawn.fence import Fence
 from fenceguard.mower.footprint import Footprint
 from fenceguard.simulator.body import STEP_S, Body
-from fenceguard.simulator.gnss import Sent
+from fenceguard.simulator.gnss import DAY_S, Sent
+
+KEPT = 100
+"""Epochs that may still be decided on."""
 
 
 class Tally:
@@ -79,15 +82,24 @@ class Tally:
 
 
 class Epochs:
-    """Counts epochs by their true error, against the bound and against what was done of them."""
+    """Counts epochs by their true error, against the bound and against what was done of them.
+
+    A fix is right or wrong by the position that is told. The bound is about the place that is
+    believed, which may be another one, at the time of its epoch.
+    """
 
     def __init__(self) -> None:
+        self._sent: OrderedDict[int, Sent] = OrderedDict()
+        self._place: tuple[float, float] | None = None
         self.regions = [0, 0, 0, 0]
         self.cells: Counter[str] = Counter()
         self.fixes = [0, 0, 0, 0]
 
-    def count(self, sent: Sent, policy: Policy) -> None:
-        """An epoch that has just been decided on."""
+    def fed(self, sent: Sent, policy: Policy) -> None:
+        """The bytes of an epoch have just been fed."""
+        self._sent[_time_of_day(sent.utc_s)] = sent
+        if len(self._sent) > KEPT:
+            self._sent.popitem(last=False)
         error_m = math.dist(sent.reported_m, sent.truth_m)
         blade = policy.grant.blade
         if sent.fixed and error_m > WRONG_M:
@@ -96,11 +108,28 @@ class Epochs:
         elif sent.fixed and error_m < RIGHT_M:
             self.fixes[2] += 1
             self.fixes[3] += not blade
-        decision = policy.decision
-        if decision is not None and decision.situation.bound_m is not None:
-            bound_m = decision.situation.bound_m
+        self.look(policy)
+
+    def look(self, policy: Policy) -> None:
+        """Count the epoch that was decided on last, unless it has been counted."""
+        if policy.decision is None:
+            return
+        situation = policy.decision.situation
+        place, bound_m, epoch = situation.place, situation.bound_m, situation.epoch
+        if place is self._place or place is None or bound_m is None or epoch is None:
+            return
+        # With one sentence lost, an epoch is decided on later than its bytes come.
+        sent = self._sent.pop(_time_of_day(epoch.utc_s), None)
+        self._place = place
+        if sent is not None:
+            error_m = math.dist(place, sent.truth_m)
             self.regions[region(error_m, bound_m)] += 1
             self.cells[f"{cell(bound_m)},{cell(error_m)}"] += 1
+
+
+def _time_of_day(utc_s: float) -> int:
+    """To the hundredth, as sentences tell it."""
+    return round(utc_s % DAY_S * 100.0)
 
 
 class Outside:

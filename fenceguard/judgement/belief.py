@@ -60,13 +60,13 @@ class Belief:
     def begin(self, now_s: float) -> None:
         """Know nothing from now on."""
         self._newsroom.forget()
-        self._reckoning.forget()
         self._reckoning.unseen.begin(now_s)
         self.trust_again()
 
     def trust_again(self) -> None:
         """A person has looked at the machine: what comes next counts."""
         self._newsroom.relearn()
+        self._reckoning.forget()
         self._tells.forget()
         self._bounds.forget()
         self._trust.forget()
@@ -168,12 +168,15 @@ def _believed(
     """Place and bound to go by."""
     if reach is None:
         return place, bound
-    if trust.state is Trust.DOUBTED and bound is not None:
-        # Whichever of the two is right, the mower is in here.
-        both_m = math.dist(place, reach.place) + reach.radius_m
-        return place, _widened(bound, max(0.0, both_m - bound.radius_m))
-    if trust.strained and bound is not None:
+    if trust.strained:
+        if bound is None:
+            # The reach is contradicted, and tells nothing alone.
+            return place, None
         unexplained_m = min(STRAIN * trust.excess.likely_m, trust.excess.off_m)
+        if trust.state is Trust.DOUBTED:
+            # Whichever of the two is right, the mower is in here.
+            both_m = math.dist(place, reach.place) + reach.radius_m
+            unexplained_m = max(0.0, both_m - bound.radius_m)
         return place, _widened(bound, unexplained_m)
     if is_sight and trust.state is Trust.TRUSTED:
         return place, bound

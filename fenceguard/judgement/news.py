@@ -60,15 +60,15 @@ class Newsroom:
         self._utc_s = self._now_s = math.nan
         self._advanced_at_s = math.nan
         self._at_s = 0.0
+        self.relearn()
+
+    def relearn(self) -> None:
+        """The next epoch is the promptest one, and its position a new one."""
+        self._promptest_s = self._settled_s = math.inf
         self._place: tuple[float | None, float | None] = None, None
         self._gone_m: Gone = (0.0, 0.0)
         self._crept_m = 0.0
         self._changed_at_s = 0.0
-        self.relearn()
-
-    def relearn(self) -> None:
-        """The next epoch is the promptest one."""
-        self._promptest_s = self._settled_s = math.inf
 
     def hear(self, now_s: float, epoch: Epoch, gone_m: Gone, crept_m: float) -> News:
         """An epoch has arrived.

@@ -20,6 +20,7 @@ from collections import deque
 from typing import NamedTuple
 
 from fenceguard.judgement.parameters import TrustParameters
+from fenceguard.judgement.types import SLOWEST_S
 from fenceguard.receiver.epoch import Epoch
 
 MISSING = 1.5
@@ -305,7 +306,7 @@ class Reckoning:
     def _between(self, before: Velocity, after: Velocity, moving_s: float, way_m: float) -> Way:
         """The way between two velocities."""
         passed_s = after.at_s - before.at_s
-        if passed_s > MISSING * self.period_s:
+        if passed_s > MISSING * min(self.period_s, SLOWEST_S):
             return self._across(before, after, min(passed_s, moving_s), way_m)
         east_m = (before.east_mps + after.east_mps) / 2.0 * passed_s
         north_m = (before.north_mps + after.north_mps) / 2.0 * passed_s

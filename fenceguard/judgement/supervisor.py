@@ -262,6 +262,7 @@ class Supervisor:
             learned=self._belief.learned,
             attitude=attitude,
             inputs=inputs,
+            place=place,
         )
         at_least_m = self._clearances.at_least_m(seen.pose)
         if not _bounded(bound) or at_least_m <= max(0.0, bound.radius_m):

@@ -118,11 +118,13 @@ class TrustMachine:
         self.state = Trust.UNKNOWN
         self.excess = NO_EXCESS
         self._anchor: Sight | None = None
+        self._newest: Sight | None = None
         self._older: list[Sight | None] = [None] * len(SPANS_S)
         self._relax()
         self._pending: Sight | None = None
         self._held_s = 0.0
-        self._offs: list[tuple[float, float]] = []
+        self._offs: list[tuple[float, float, float]] = []
+        """Age of an earlier sight, how far off the newest was, and for how long that counts."""
         self._looked_back_s = -math.inf
         self._broken = True
         self._speed = Speed.NEVER
@@ -173,7 +175,8 @@ class TrustMachine:
 
     def _see(self, sight: Sight, anchor: Sight, after_loss: bool) -> None:
         goes_on = self.state is Trust.TRUSTED and not after_loss
-        if self.strained and not self._is_narrow(sight.at_s, sight.way):
+        newest, self._newest = self._newest or anchor, sight
+        if self.strained and not self._is_known(sight.way.since(newest.way)):
             # So much has not been seen since that nothing is left to contradict.
             self._relax()
         self.excess, against = self._worst(sight, anchor)
@@ -214,12 +217,15 @@ class TrustMachine:
     def _trust(self, sight: Sight) -> None:
         """The sight is the anchor from now on; the one before is kept as long as its span says."""
         self.state, self._pending, self.excess = Trust.TRUSTED, None, NO_EXCESS
+        self._newest = sight
         self._fixes.clear()
         older = self._older
         for number in range(len(SPANS_S) - 1, -1, -1):
-            kept = older[number]
-            if kept is None or sight.at_s - kept.at_s >= 2.0 * SPANS_S[number]:
-                older[number] = older[number - 1] if number else self._anchor
+            kept, next_one = older[number], older[number - 1] if number else self._anchor
+            if kept is not None and sight.at_s - kept.at_s < 2.0 * SPANS_S[number]:
+                continue
+            if not number or (next_one and sight.at_s - next_one.at_s >= SPANS_S[number]):
+                older[number] = next_one
         self._anchor = sight
 
     def _is_narrow(self, at_s: float, way: Way) -> bool:
@@ -243,9 +249,12 @@ class TrustMachine:
 
     def _follows(self, sight: Sight, earlier: Sight, within_m: float) -> bool:
         """Whether a sight agrees with an earlier one, and the way between them is known."""
-        error_m = sight.way.since(earlier.way).error_m(self._parameters.way_error)
-        known = error_m <= self._parameters.reach_m
+        known = self._is_known(sight.way.since(earlier.way))
         return known and self._excess(sight, earlier).metres <= within_m
+
+    def _is_known(self, since: Way) -> bool:
+        """Whether a way is known well enough to tell a right fix from a wrong one."""
+        return since.error_m(self._parameters.way_error) <= self._parameters.reach_m
 
     def _worst(self, sight: Sight, anchor: Sight) -> tuple[Excess, Sight]:
         """The greatest excess, and the sight that it is found against.
@@ -254,24 +263,28 @@ class TrustMachine:
         second, and while something contradicts.
         """
         worst, against = self._excess(sight, anchor), anchor
-        self._offs = [(sight.at_s - anchor.at_s, worst.off_m)]
+        passed_s = sight.at_s - anchor.at_s
+        self._offs = [(passed_s, worst.off_m, passed_s)]
         looks_back = self.strained or sight.at_s - self._looked_back_s >= LOOKS_BACK_S
         if looks_back:
             self._looked_back_s = sight.at_s
         for number, kept in enumerate(self._older if looks_back else self._older[:1]):
-            if kept is None or sight.at_s - kept.at_s < SPANS_S[number]:
+            if kept is None:
                 break
+            age_s = sight.at_s - kept.at_s
+            if age_s < SPANS_S[number]:
+                # The youngest was the anchor just now.
+                continue
             excess = self._excess(sight, kept)
-            self._offs.append((sight.at_s - kept.at_s, excess.off_m))
+            self._offs.append((age_s, excess.off_m, LOOKS_BACK_S if number else passed_s))
             if excess.rank > worst.rank:
                 worst, against = excess, kept
         return worst, against
 
     def _learn(self) -> None:
         """What is usual, from what was last looked at, if nothing contradicts."""
-        passed_s = self._offs[0][0]
-        for number, (age_s, off_m) in enumerate(self._offs):
-            self._usual.learn(age_s, off_m, passed_s if number < 2 else LOOKS_BACK_S)
+        for age_s, off_m, passed_s in self._offs:
+            self._usual.learn(age_s, off_m, passed_s)
 
     def _excess(self, sight: Sight, earlier: Sight) -> Excess:
         """By how much a sight lies out of the reach of an earlier one.
@@ -298,6 +311,7 @@ class TrustMachine:
             likely_m = unexplained_m(known, min(age_s, self._strained_s - earlier.at_s))
             if self.state is Trust.DOUBTED:
                 possible_m = likely_m - known.unlikely_m
+            since = known
         height_m = self._height_excess_m(sight, earlier, since)
         if height_m > likely_m:
             return Excess(height_m, height_m, off_m, "height")

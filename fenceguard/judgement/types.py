@@ -168,6 +168,8 @@ class Situation(NamedTuple):
     inputs: Inputs = NOTHING_PRESSED
     at_least: bool = False
     """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""
+    place: tuple[float, float] | None = None
+    """Of the antenna, in the local frame: what clearance and bound are about."""
 
     @property
     def trust(self) -> Trust:

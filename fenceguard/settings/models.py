@@ -176,7 +176,7 @@ class TrustSettings(Model):
 
     way_error: Annotated[float, _number(0.0, 0.5)] = 0.01
     anchor_m: Annotated[float, _number(0.02, 5.0)] = 0.3
-    doubt_m: Annotated[float, _number(0.0, 1.0)] = 0.1
+    doubt_m: Annotated[float, _number(0.0, 1.0)] = 0.2
     reach_m: Annotated[float, _number(0.1, 50.0)] = 2.0
     held_s: SomeSeconds = 10.0
     fixes: Annotated[StrictInt, Field(ge=2, le=10)] = 3

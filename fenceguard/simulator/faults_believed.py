@@ -116,18 +116,34 @@ def _leaning(random: Random) -> list[Stage]:
     return ramp("lean_m", lean_m, random.uniform(2.0, 6.0), SMOOTH_S)
 
 
+UNSEEN = (
+    "within the way that the mower may have driven unseen before it was halted, up to 1 m at "
+    "0.5 m/s, is where the mower may be"
+)
+UNSEEN_HELP = "a sooner halt, a wider margin or a ground mark helps"
+
 BELIEVED = (
-    Fault(
-        "step",
-        _step,
-    ),
+    Fault("step", _step),
     Fault("drift_that_ends", _drift_that_ends),
-    Fault("off_on_silence", _off_on_silence),
-    Fault("off_on_restart", _off_on_restart),
+    Fault(
+        "off_on_silence",
+        _off_on_silence,
+        f"an offset {UNSEEN}; {UNSEEN_HELP}",
+    ),
+    Fault(
+        "off_on_restart",
+        _off_on_restart,
+        f"an offset {UNSEEN}; {UNSEEN_HELP}",
+    ),
     Fault("place_held", _place_held),
     Fault("all_held", _all_held),
     Fault("course_lost", _course_lost),
-    Fault("speed_lost", _speed_lost),
+    Fault(
+        "speed_lost",
+        _speed_lost,
+        f"an offset {UNSEEN}, once speed is told again; a receiver that tells its speed, "
+        f"{UNSEEN_HELP}",
+    ),
     Fault("geoid_lost", _geoid_lost),
     Fault("heading_off", _heading_off),
     Fault("tiny_sigma", _tiny_sigma),

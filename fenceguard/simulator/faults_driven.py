@@ -77,7 +77,13 @@ CLOCKS = (
 )
 """In the order in which a campaign takes them; so below."""
 DRIVEN = (
-    Fault("carried", _carried),
+    Fault(
+        "carried",
+        _carried,
+        "whoever is carried over the line within an epoch, its way to the lines and the blade's "
+        "run-down, at 1.6 m/s within 0.6 m of it and 1.6 m more, is out before anything can act; "
+        "a lift switch at the blade, a quicker blade brake or a faster receiver helps",
+    ),
     Fault("too_fast", _too_fast),
     Fault("creeping_unseen", _creeping_unseen),
     Fault("bolting_unseen", _bolting_unseen),

@@ -50,6 +50,8 @@ class Sent(NamedTuple):
     truth_m: Offset
     fixed: bool
     """What the receiver says of the solution."""
+    utc_s: float
+    """The same of the time."""
 
 
 class _Globe:
@@ -126,6 +128,7 @@ class Gnss:
         self._last: tuple[list[bytes], Offset] | None = None
         self._free_at_s = 0.0
         self._epochs = 0
+        self._utc_s = math.nan
 
     def epoch(self, now_s: float, pose: Pose) -> Sent | None:
         """What the receiver sends of the pose at this moment; None if nothing."""
@@ -148,7 +151,7 @@ class Gnss:
         # Bytes leave the receiver in the order in which they went in.
         at_s = self._free_at_s = max(self._free_at_s, now_s + delay_s)
         data = b"".join(map(self._line, sentences))
-        return Sent(at_s, data, place_m, truth_m, kind is FIXED)
+        return Sent(at_s, data, place_m, truth_m, kind is FIXED, self._utc_s)
 
     def _solution(self, now_s: float, pose: Pose, step_s: float) -> Kind:
         """The kind of solution, after what old corrections and a wall do to it."""
@@ -234,6 +237,7 @@ class Gnss:
         assert motion is not None
         self._fast_s += (state.utc_rate - 1.0) * step_s
         utc_s = FIRST_UTC_S + now_s + state.utc_step_s + self._fast_s + state.utc_ahead_s
+        self._utc_s = utc_s
         date_ahead_s = DAY_S * state.date_ahead_days
         state.utc_ahead_s, state.date_ahead_days = 0.0, 0
         stated_m = state.sigma_m or state.sigma_share * kind.stated_m * random.uniform(0.9, 1.1)

@@ -9,12 +9,14 @@ CONFIG = Path(__file__).parents[2] / "config"
 SETTINGS = CONFIG / "demo" / "settings.yaml"
 SCENARIOS = sorted((CONFIG / "drills").glob("*.yaml"))
 AWAITED = {
-    *("honest_1hz", "honest_antenna_ahead", "honest_gap_by_course"),
-    *("honest_heading_1hz", "honest_lanes_lines", "honest_lanes_lines_by_course"),
-    *("honest_lanes_told", "honest_lanes_told_by_course", "honest_nose_at_fence"),
-    *("honest_passages", "honest_passages_by_course", "short_gap", "wrong_fix"),
+    "honest_1hz": "a sentence lost now and then is half a second of silence at once",
+    "honest_antenna_ahead": "halts at turns on the spot with the axle behind the antenna",
+    "honest_gap_by_course": "beside the fence by course alone it is halted before the gap already",
+    "honest_heading_1hz": "between two headings the clearance is that of a disc in each bend",
+    "honest_passages_by_course": "at the end of a passage both ways round do not fit",
+    "wrong_fix": "while it is doubted the reach grows with the way, until the fix is in it",
 }
-"""Scenarios that do not hold yet."""
+"""Scenarios that do not hold yet, and why."""
 SHORT_S = 32.0
 COLUMNS = 80
 GOOD = """\

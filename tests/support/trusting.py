@@ -1,8 +1,12 @@
-"""What the tests of trust and reckoning share: the parameters of a mower at 0.5 m/s."""
+"""What the tests of trust and reckoning share: a mower at 0.5 m/s, and a machine for its sights."""
 
+import math
 from typing import Any
 
-from fenceguard.judgement.parameters import Parameters
+from fenceguard.judgement.parameters import Parameters, TrustParameters
+from fenceguard.judgement.reckoning import Way
+from fenceguard.judgement.trust import Sight, Speed, TrustMachine
+from fenceguard.judgement.types import Trust
 from fenceguard.settings import Settings
 from tests.support.lawns import OUTLINE
 
@@ -15,3 +19,70 @@ def parameters(**changes: Any) -> Parameters:
 
 
 TRUST = parameters().trust
+BOUND_M = 0.08
+"""More than what is usual from one epoch to the next."""
+
+
+class Watched:
+    """A machine that is told sights off from where the mower truly goes."""
+
+    def __init__(self, parameters: TrustParameters = TRUST) -> None:
+        self.trust = TrustMachine(parameters)
+        self.way = Way()
+        self.at_s = 0.0
+
+    def passes(self, passed_s: float = 0.2, **way: float) -> None:
+        """Time passes, and a way is driven: the fields of `Way`."""
+        length_m = math.hypot(way.get("east_m", 0.0), way.get("north_m", 0.0))
+        self.at_s += passed_s
+        self.way = self.way.plus(Way(**{"length_m": length_m, **way}))
+
+    def sees(
+        self,
+        off_m: float = 0.0,
+        *,
+        bound_m: float = BOUND_M,
+        altitude_m: float | None = None,
+        speed: Speed = Speed.TOLD,
+        reckoned: bool = True,
+    ) -> Trust:
+        """A sight, so far east of where the mower is."""
+        place = self.way.east_m + off_m, self.way.north_m
+        self.trust.see(Sight(self.at_s, place, altitude_m, bound_m, self.way, reckoned), speed)
+        return self.trust.trust
+
+    def loses(self, speed: Speed = Speed.TOLD) -> Trust:
+        """An epoch that is no sight."""
+        self.trust.lose(self.at_s, self.way, speed)
+        return self.trust.trust
+
+    def goes_on(
+        self, off_m: float = 0.0, times: int = 5, passed_s: float = 0.2, **way: float
+    ) -> Trust:
+        """Sights one after the other."""
+        for _ in range(times):
+            self.passes(passed_s, **way)
+            state = self.sees(off_m)
+        return state
+
+    @property
+    def radius_m(self) -> float:
+        """Of the reach."""
+        reach = self.trust.reach(self.at_s, self.way)
+        assert reach is not None
+        return reach.radius_m
+
+
+def trusted(**changes: Any) -> Watched:
+    """A machine that has trusted sights for a second."""
+    one = Watched(TRUST._replace(**changes))
+    one.goes_on()
+    assert one.trust.trust is Trust.TRUSTED
+    return one
+
+
+def doubted(off_m: float = 0.5, **changes: Any) -> Watched:
+    """One that doubts a step."""
+    one = trusted(**changes)
+    assert one.goes_on(off_m, times=1) is Trust.DOUBTED
+    return one

@@ -22,7 +22,7 @@ REACH = Monitor(
         Default(
             Rung.BLADE_OFF, 0.1, "as trust.doubt_m; bound and reckoning were already allowed for"
         ),
-        Default(Rung.HALTED, 0.2, "no doubt any more"),
+        Default(Rung.HALTED, 0.4, "no doubt any more"),
     ),
     sentence="the position lay {value} m beyond where the mower can be; {limit} m are allowed",
     read=_read,
