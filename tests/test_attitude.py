@@ -441,8 +441,32 @@ def test_within_what_the_path_allows_for_nothing_does() -> None:
     assert travels(attitude) == [2.9]
 
 
-@pytest.mark.parametrize("changes", [{"turns_dps": 20.0}, {"mps": 0.2}, {"heading": False}])
-def test_only_straight_driving_is_compared(changes: dict[str, Any]) -> None:
+@pytest.mark.parametrize("turns_dps", [20.0, -60.0])
+def test_in_a_turn_more_is_allowed_for(turns_dps: float) -> None:
+    """0.15 s of it, three times; so much heading and course may be apart in time."""
+    straight, turning = Heard(), Heard()
+    for _ in range(12):
+        less = turning.goes(turns_dps=turns_dps, off_deg=40.0).heading_off_deg
+        more = straight.goes(off_deg=40.0).heading_off_deg
+    assert less is not None
+    assert more is not None
+    by_deg = 3.0 * 0.15 * abs(turns_dps)
+    assert less == pytest.approx(max(0.0, more - by_deg), abs=9.0)
+
+
+def test_a_heading_that_leaps_is_no_turn() -> None:
+    """Within three epochs, though the mower turns as well."""
+    heard = Heard()
+    for _ in range(12):
+        heard.goes()
+    for _ in range(3):
+        attitude = heard.goes(turns_dps=20.0, off_deg=40.0)
+    assert attitude.heading_off_deg is not None
+    assert attitude.heading_off_deg > 3.0
+
+
+@pytest.mark.parametrize("changes", [{"mps": 0.2}, {"heading": False}])
+def test_only_driving_with_a_heading_is_compared(changes: dict[str, Any]) -> None:
     heard = Heard()
     for _ in range(12):
         attitude = heard.goes(off_deg=30.0, **changes)

@@ -18,9 +18,10 @@ A direction that is told no more is kept
 
 Where nothing is told and nothing is kept, a straight line of positions is a direction as well.
 
-Heading less course is averaged over straight driving. What is found then holds until the next
-straight driving says otherwise. Where heading and course disagree by more than either may be off,
-both count as attitudes; where the mean is more than the spread of the path, it is a way of its own.
+Heading less course is averaged while the mower drives, the more allowed for the faster it turns.
+What is found then holds until the next driving says otherwise. Where heading and course disagree by
+more than either may be off, both count as attitudes; where the mean is more than the spread of the
+path, it is a way of its own.
 
 Nothing here depends on a clock: times are given.
 """
@@ -54,11 +55,11 @@ COURSE_NOISE_MPS = 0.03
 """Across the way; from memory, for the Doppler speed of such receivers."""
 SIDEWAYS_DEG = 45.0
 """A slow course that is farther off than this does not go along with a direction."""
-STRAIGHT_DEG_PER_S = 15.0
-"""Turning no faster than this is driving straight: delays between heading and course matter not."""
-STRAIGHT_S = 2.0
+LAG_S = 0.15
+"""By so much heading and course may be apart in time."""
+COMPARED_S = 2.0
 """Over this time heading and course are compared: a metre at 0.5 m/s."""
-LEAST_STRAIGHT = 3
+LEAST_COMPARED = 3
 """So many comparisons at the least: one or two may be noise."""
 NOISES = 3.0
 """So many times its noise a difference must be, to be none of it."""
@@ -74,9 +75,11 @@ class _Point(NamedTuple):
 
 
 class _Compared(NamedTuple):
-    """Heading less course at one epoch, and how far that may be off by noise."""
+    """Heading and course at one epoch, the one less the other, and how far off that may be."""
 
     at_s: float
+    told_deg: float
+    course_deg: float
     off_deg: float
     noise_deg: float
 
@@ -288,31 +291,29 @@ class Attitudes:
     # Heading and course
 
     def _compare(self, now_s: float, told_deg: float, course_deg: float, speed_mps: float) -> None:
-        """Heading less course, either way round, over straight driving."""
+        """Heading less course, either way round: over the last while, and over the last few."""
         compared = self._compared
         off_deg = turned_deg(course_deg, told_deg)
         if abs(off_deg) > 90.0:
             off_deg = turned_deg(180.0, off_deg)
-        if compared and self._turns(now_s, told_deg):
-            compared.clear()
-        compared.append(_Compared(now_s, off_deg, _noise_deg(speed_mps)))
-        while now_s - compared[0].at_s > STRAIGHT_S:
+        noise_deg = _noise_deg(speed_mps)
+        if compared:
+            before = compared[-1]
+            # A heading that leaps is no turn: the course must turn as well.
+            turn_deg = min(
+                abs(turned_deg(before.told_deg, told_deg)),
+                abs(turned_deg(before.course_deg, course_deg)),
+            )
+            noise_deg += LAG_S * turn_deg / max(now_s - before.at_s, LAG_S)
+        compared.append(_Compared(now_s, told_deg, course_deg, off_deg, noise_deg))
+        while now_s - compared[0].at_s > COMPARED_S:
             compared.popleft()
-        self._compared_deg = told_deg
-        if len(compared) < LEAST_STRAIGHT:
+        if len(compared) < LEAST_COMPARED:
             return
-        mean_deg = sum(one.off_deg for one in compared) / len(compared)
-        # Such noise lasts for about a second.
-        free = max(1.0, (now_s - compared[0].at_s) / TURN_S)
-        noise_deg = max(one.noise_deg for one in compared) / math.sqrt(free)
-        self._mean_off_deg = mean_deg
-        self._beyond_deg = max(0.0, abs(mean_deg) - NOISES * noise_deg)
         self._was_compared = True
-
-    def _turns(self, now_s: float, told_deg: float) -> bool:
-        passed_s = now_s - self._compared[-1].at_s
-        turned = abs(turned_deg(self._compared_deg, told_deg))
-        return passed_s > STRAIGHT_S or turned > STRAIGHT_DEG_PER_S * passed_s
+        self._mean_off_deg, self._beyond_deg = max(
+            _off(tuple(compared)), _off(tuple(compared)[-LEAST_COMPARED:]), key=lambda one: one[1]
+        )
 
     @property
     def _heading_off_deg(self) -> float | None:
@@ -394,6 +395,15 @@ class Attitudes:
             noise_deg = math.sqrt(2.0) * _noise_deg(speed_mps)
             turn_deg = math.copysign(max(0.0, abs(turn_deg) - noise_deg), turn_deg)
         return math.radians(turn_deg) / way_m
+
+
+def _off(compared: tuple[_Compared, ...]) -> tuple[float, float]:
+    """The mean of some comparisons, and by how much it is beyond their noise."""
+    mean_deg = sum(one.off_deg for one in compared) / len(compared)
+    # Such noise lasts for about a second.
+    free = max(1.0, (compared[-1].at_s - compared[0].at_s) / TURN_S)
+    noise_deg = max(one.noise_deg for one in compared) / math.sqrt(free)
+    return mean_deg, max(0.0, abs(mean_deg) - NOISES * noise_deg)
 
 
 def _noise_deg(speed_mps: float) -> float:

@@ -125,7 +125,7 @@ class Attitude(NamedTuple):
     course_off_deg: float | None = None
     """Angle between the direction, as far as it turned, and the way that the axle has taken."""
     heading_off_deg: float | None = None
-    """Heading less course, on average over straight driving, beyond the noise of both."""
+    """Heading less course, on average while it drives, beyond the noise of both."""
 
 
 NO_ATTITUDE = Attitude()
