@@ -118,6 +118,14 @@ class Way(NamedTuple):
         """This way with the errors of an earlier one: all but the share of the way."""
         return Way(self.east_m, self.north_m, self.length_m, *earlier[3:])
 
+    def less_sure_by(self, step: "Way") -> "Way":
+        """This way with the independent errors of a step as well."""
+        return self._replace(
+            east_m2=self.east_m2 + step.east_m2,
+            north_m2=self.north_m2 + step.north_m2,
+            both_m2=self.both_m2 + step.both_m2,
+        )
+
     def likely_m(self, way_error: float, east: float, north: float) -> float:
         """How far off the end is likely to be at most in a direction, which is a unit vector.
 

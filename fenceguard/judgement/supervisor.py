@@ -134,6 +134,7 @@ class Supervisor:
         self._reset_was_down = inputs.reset
         if reset:
             self._belief.trust_again()
+            self._way_out.begin()
             self._speed.look_again()
         findings, watched = self._judge(now_s, asked)
         was = self._ladder.rung

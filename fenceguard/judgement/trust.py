@@ -44,6 +44,8 @@ from fenceguard.judgement.reckoning import Place, Way
 from fenceguard.judgement.types import Trust
 from fenceguard.judgement.usual import SPANS_S, Usual
 
+SEEN_S = 1.0
+"""From one sight to the next no longer, and the mower was seen."""
 LOOKS_BACK_S = 0.9
 """How often the older sights are looked at."""
 HEIGHT_M = 0.6
@@ -120,6 +122,7 @@ class TrustMachine:
         self._anchor: Sight | None = None
         self._newest: Sight | None = None
         self._older: list[Sight | None] = [None] * len(SPANS_S)
+        self._strained_way = Way()
         self._relax()
         self._pending: Sight | None = None
         self._held_s = 0.0
@@ -176,9 +179,13 @@ class TrustMachine:
     def _see(self, sight: Sight, anchor: Sight, after_loss: bool) -> None:
         goes_on = self.state is Trust.TRUSTED and not after_loss
         newest, self._newest = self._newest or anchor, sight
-        if self.strained and not self._is_known(sight.way.since(newest.way)):
-            # So much has not been seen since that nothing is left to contradict.
-            self._relax()
+        if self.strained:
+            step = sight.way.since(newest.way)
+            if not self._is_known(step):
+                # So much has not been seen since that nothing is left to contradict.
+                self._relax()
+            elif sight.at_s - newest.at_s <= SEEN_S:
+                self._strained_way = self._strained_way.less_sure_by(step)
         self.excess, against = self._worst(sight, anchor)
         if self.excess.likely_m <= 0.0:
             self._relax()

@@ -9,8 +9,10 @@ mower creeps: blade off, slow on, at a speed of its own.
 
 Which way it goes is the controller's choice, and only what comes of it is seen. The clearance may
 not fall below what it was, less its noise, which shows while the mower stands; what is gained must
-be kept. The bound may not become twice as large. When that fails, or the way is over,
-room halts again, and the next try begins after the next clear time.
+be kept. The bound may not become twice as large. When that fails, or the way is over, room halts
+again, and the next try begins after the next clear time. After `FAILURES` tries that only led
+nearer there is no other, until room has demanded no halt, or a person resets the mower. Nor is
+there a way out while anything contradicts the position.
 """
 
 import math
@@ -21,6 +23,8 @@ from fenceguard.judgement.types import Rung, Situation, Trust
 
 SMOOTH = 0.1
 """The share of a new clearance in the mean of those at a standstill."""
+FAILURES = 3
+"""Each may lead nearer by `nearer_m`: together no farther than the mower may drive out."""
 NOISES = 3.0
 """So many times the noise is none any more."""
 
@@ -30,6 +34,11 @@ class WayOut:
 
     def __init__(self, parameters: WayOutParameters) -> None:
         self._parameters = parameters
+        self.begin()
+
+    def begin(self) -> None:
+        """No try has failed yet."""
+        self._failures = 0
         self.forget()
 
     def forget(self) -> None:
@@ -49,10 +58,15 @@ class WayOut:
 
         `rests`: the mower has come to rest; `demanded`: room demands a halt, and nothing else does.
         """
-        clearance_m, bound_m = situation.clearance_m, situation.bound_m
+        clearance_m, bound, bound_m = situation.clearance_m, situation.bound, situation.bound_m
+        if not demanded and rung is not Rung.BLADE_OFF:
+            self._failures = 0
         if (
             clearance_m is None
+            or bound is None
             or bound_m is None
+            or bound.unexplained_m > 0.0
+            or self._failures >= FAILURES
             or situation.trust is not Trust.TRUSTED
             or clearance_m < -self._parameters.past_m
             or not (rung is Rung.HALTED or (rung is Rung.BLADE_OFF and self.is_open))
@@ -77,9 +91,11 @@ class WayOut:
         parameters = self._parameters
         assert self._began is not None
         nearer_m = max(parameters.nearer_m, NOISES * math.sqrt(self._square_m2))
+        nearer = clearance_m < self._clearance_m - nearer_m
+        self._failures += nearer
         if (
-            math.dist(place, self._began) > parameters.way_m
-            or clearance_m < self._clearance_m - nearer_m
+            nearer
+            or math.dist(place, self._began) > parameters.way_m
             or bound_m > 2.0 * self._bound_m
         ):
             self.forget()
