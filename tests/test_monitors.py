@@ -16,7 +16,15 @@ from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.monitors.base import ABSENT, Choice, Default, Monitor, Range, Reading
 from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.types import NO_ATTITUDE, NO_EVIDENCE, Decision, Finding, Learned, Rung, Situation
+from fenceguard.judgement.types import (
+    NO_ATTITUDE,
+    NO_EVIDENCE,
+    Decision,
+    Finding,
+    Learned,
+    Rung,
+    Situation,
+)
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import QUALITY_NAMES
 from fenceguard.text import number
