@@ -16,7 +16,15 @@ from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.monitors.base import ABSENT, Choice, Default, Monitor, Range, Reading
 from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.types import NO_ATTITUDE, NO_EVIDENCE, Decision, Finding, Rung, Situation
+from fenceguard.judgement.types import (
+    NO_ATTITUDE,
+    NO_EVIDENCE,
+    Decision,
+    Finding,
+    Learned,
+    Rung,
+    Situation,
+)
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import QUALITY_NAMES
 from fenceguard.text import number
@@ -43,7 +51,7 @@ TIMED = Timed(0.0, 1.0, 0.0, speeding_up_mps2=0.0, drive_cut=False)
 
 
 def left(left_s: Any) -> Situation:
-    return ahead(left_s, stopping=TIMED)
+    return ahead(left_s, stopping=TIMED, learned=Learned(0.0, (), None))
 
 
 def evidence(**fields: Any) -> Situation:
