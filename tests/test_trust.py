@@ -341,7 +341,7 @@ def test_a_strain_is_forgotten_once_so_much_was_not_seen_that_nothing_contradict
     one.passes()
     assert one.sees(BOUND_M + 0.05) is Trust.TRUSTED
     assert one.trust.strained
-    one.passes(5.0, plain_m=TRUST.reach_m)
+    one.passes(5.0, plain_m=TRUST.reach_m + 0.01)
     assert one.goes_on(BOUND_M + 0.05, times=1) is Trust.TRUSTED
     assert not one.trust.strained
 
