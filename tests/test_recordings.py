@@ -408,7 +408,7 @@ def test_while_fixed_on_the_drive_that_slip_alone_is_doubted_until_other_fixes_a
     for epoch, decision in fixed:
         names, trust = compared(decision), decision.situation.trust
         assert "speed" not in names, epoch
-        slipped = SLIP_S < epoch.utc_s % DAY_S < LAST_LOSS_S
+        slipped = epoch.utc_s % DAY_S > SLIP_S
         assert slipped or ("reach" not in names and trust is not Trust.DOUBTED), epoch
         bound = decision.situation.bound
         contradicted = trust is not Trust.TRUSTED or (bound is not None and bound.unexplained_m)
