@@ -48,9 +48,9 @@ class Bounds:
     def sigma_m(self, at_s: float, epoch: Epoch) -> float | None:
         """Standard deviation along the worst axis at a time; None where nothing supports one.
 
-        As stated. Where that has stayed away, as it was stated last for this solution, and twice as
-        much after each `DOUBLES_S`. No less than the default for the quality times HDOP where
-        nothing is stated, nor than the σ of a single axis; and never less than the least σ.
+        As stated. Where that stays away, as it was stated last for this solution, and twice as much
+        after each `DOUBLES_S`; where it never was, the default for the quality times HDOP. No less
+        than the σ of a single axis, and never less than the least σ.
         """
         parameters, quality = self._parameters, quality_name(epoch.quality)
         default_m, least_m = parameters.sigma_m.get(quality), parameters.least_sigma_m.get(quality)
@@ -60,13 +60,13 @@ class Bounds:
         if told_m is not None:
             self._stated[quality] = told_m, at_s
             return max(told_m, least_m)
-        # HDOP below 1 is praise, and 0 is not known.
-        scaled_m = default_m * max(1.0, epoch.hdop or 1.0)
         last = self._stated.get(quality)
-        grown_m = 0.0
-        if last is not None:
-            grown_m = last[0] * 2.0 ** min(MOST_DOUBLED, (at_s - last[1]) / DOUBLES_S)
-        return max(scaled_m, least_m, grown_m, epoch.sigma_lat_m or 0.0, epoch.sigma_lon_m or 0.0)
+        if last is None:
+            # HDOP below 1 is praise, and 0 is not known.
+            assumed_m = default_m * max(1.0, epoch.hdop or 1.0)
+        else:
+            assumed_m = last[0] * 2.0 ** min(MOST_DOUBLED, (at_s - last[1]) / DOUBLES_S)
+        return max(assumed_m, least_m, epoch.sigma_lat_m or 0.0, epoch.sigma_lon_m or 0.0)
 
     def hear(self, at_s: float, epoch: Epoch, tilt_m: float = 0.0) -> Bound | None:
         """The bound of an epoch; None where nothing supports one.
