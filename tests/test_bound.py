@@ -266,7 +266,7 @@ def test_a_sigma_that_stays_away_grows_and_never_shrinks(
         sigma = bounds.sigma_m(100.0 + passed_s, epoch())
         assert sigma is not None and sigma >= last_m
         # Twice as much after each DOUBLES_S, but no less than where nothing was ever stated.
-        expected_m = max(0.02, told_m * 2.0 ** min(passed_s / DOUBLES_S, MOST_DOUBLED))
+        expected_m = max(0.01, told_m * 2.0 ** min(passed_s / DOUBLES_S, MOST_DOUBLED))
         assert sigma == pytest.approx(expected_m)
         last_m = sigma
 

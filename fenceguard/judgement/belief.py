@@ -93,7 +93,7 @@ class Belief:
         crept_m = 0.0 if told else DRIVES * reckoning.unseen.way_m
         news = self._newsroom.hear(now_s, epoch, (way.east_m, way.north_m), crept_m)
         velocity = velocity_of(epoch, news.at_s)
-        over_mps = None if velocity is None else velocity.mps - self._parameters.top_mps
+        over_mps = None if epoch.speed_mps is None else epoch.speed_mps - self._parameters.top_mps
         bound, missing = None, None
         if place is not None:
             place = self._upright(place)
