@@ -261,7 +261,7 @@ def test_a_mower_at_rest_in_the_middle_of_its_lawn_has_no_findings() -> None:
         ("reach", {"east_m": 15.5}),
         ("trust", {"east_m": 15.5}),
         ("tells", {"speed_mps": None, "epochs": 6}),
-        ("speed", {"speed_mps": 1.2, "epochs": 6}),
+        ("speed", {"speed_mps": 1.2, "course_deg": 90.0, "epochs": 6}),
         ("height", {"height_m": HEIGHT_M + MOUNT_M + 3.0}),
         ("course", {"east_m": 14.5}),
         ("approach", {"east_m": 29.5, "speed_mps": 0.5, "course_deg": 90.0}),

@@ -223,9 +223,9 @@ def test_the_slope_and_the_ground_tell_how_the_mower_brakes_at_its_worst_and_bes
     def told(*overrides: str) -> dict[str, Any]:
         return parts(taken(file, BASE, *overrides).settings.parameters())
 
-    level, steep = (told(f"mower.stopping.slope_deg={slope}") for slope in (0.0, 7.0))
+    level, steep = (told(f"mower.stopping.slope_deg={slope}") for slope in (0.0, 4.0))
     for name in ("mower.slope_deg", "trust.slope_deg"):
-        assert (level[name], steep[name]) == (0.0, 7.0)
+        assert (level[name], steep[name]) == (0.0, 4.0)
     for name in ("mower.stopping.deceleration_mps2", "trust.braking_mps2"):
         assert steep[name] < level[name] == 1.5
     for wet, dry in ((2.0, 3.0), (3.0, 2.0)):
