@@ -97,7 +97,7 @@ TABLE = {
         unknown=(
             NOTHING,
             *(
-                Situation(utc_lag_s=0.0, evidence=NO_EVIDENCE._replace(**{name: value}))
+                Situation(utc_lag_s=0.0, evidence=evidence(**{name: value}).evidence)
                 for name in ("same_s", "leap_s")
                 for value in (math.nan, math.inf, -math.inf)
             ),
