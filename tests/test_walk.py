@@ -145,7 +145,7 @@ def test_every_reachable_state_and_every_input_keep_the_invariants(start: str) -
 # Trust
 
 FAR_M = 1.0
-LENGTH = 5
+LENGTH = 6
 MOVES = ("sight", "far", "far after a loss", "far after a loss too soon", "loss", "mute", "reset")
 
 
