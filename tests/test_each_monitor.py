@@ -5,7 +5,14 @@ from typing import Any
 import pytest
 
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.types import Decision, Finding, Learned, Rung, Situation
+from fenceguard.judgement.types import (
+    NO_EVIDENCE,
+    Decision,
+    Finding,
+    Learned,
+    Rung,
+    Situation,
+)
 from tests.support.made import bound, limited_one
 from tests.support.situations import (
     FENCE,
@@ -64,6 +71,31 @@ def test_a_corrected_solution_without_an_age_is_named(quality: int, name: str) -
     finding = found("correction_age", told(quality=quality))
     assert finding is not None
     assert name in finding.note
+
+
+@pytest.mark.parametrize(
+    ("lag_s", "same_s", "leap_s", "note"),
+    [
+        (2.0, 1.9, 1.9, "the same instant"),
+        (1.9, 2.0, 1.9, "the same position"),
+        (1.9, 1.9, 2.0, "its clock came ahead"),
+    ],
+)
+def test_what_is_frozen_is_the_worst_of_clock_and_position_and_it_is_named(
+    lag_s: float, same_s: float, leap_s: float, note: str
+) -> None:
+    evidence = NO_EVIDENCE._replace(same_s=same_s, leap_s=leap_s)
+    finding = found("frozen", Situation(utc_lag_s=lag_s, evidence=evidence))
+    assert finding is not None
+    assert (finding.value, finding.note) == (2.0, note)
+
+
+def test_what_is_out_of_reach_or_told_no_more_is_named() -> None:
+    evidence = NO_EVIDENCE._replace(excess_m=1.0, against="drift", missing="course", missing_s=20.0)
+    for monitor, note in (("reach", "drift"), ("tells", "course")):
+        finding = found(monitor, Situation(evidence=evidence))
+        assert finding is not None
+        assert finding.note == note
 
 
 def test_room_is_clearance_less_bound() -> None:
@@ -155,7 +187,7 @@ def test_where_the_drive_line_cuts_the_power_the_blade_need_not_rest() -> None:
 
 
 @pytest.mark.parametrize(
-    "monitor", ["late", "station", "refix", "jump", "drift", "height", "course", "heading"]
+    "monitor", ["late", "station", "reach", "trust", "tells", "height", "course", "heading"]
 )
 def test_what_only_an_epoch_can_change_is_not_asked_at_every_tick(monitor: str) -> None:
     one = limited_one(monitor)
@@ -200,12 +232,16 @@ def supervisor(watch_only: str | None) -> Supervisor:
     return judge
 
 
-def after_good_ones(watch_only: str | None, late_s: float = 0.0, **changes: Any) -> Decision:
-    """The decision at an epoch that is changed, after eight good ones."""
+def after_good_ones(
+    watch_only: str | None, late_s: float = 0.0, epochs: int = 1, **changes: Any
+) -> Decision:
+    """The decision at the last of some epochs that are changed, after twelve good ones."""
     judge = supervisor(watch_only)
-    for step in range(8):
+    for step in range(12):
         assert names(judge.step(0.25 * step, epoch(0.25 * step)).findings) == []
-    return judge.step(2.0 + late_s, epoch(2.0, **changes))
+    for step in range(12, 12 + epochs):
+        decision = judge.step(0.25 * step + late_s, epoch(0.25 * step, **changes))
+    return decision
 
 
 def names(findings: tuple[Finding, ...]) -> list[str]:
@@ -222,9 +258,10 @@ def test_a_mower_at_rest_in_the_middle_of_its_lawn_has_no_findings() -> None:
     [
         ("late", {"late_s": 0.4}),
         ("station", {"station": "0125"}),
-        ("refix", {"east_m": 15.5}),
-        ("jump", {"east_m": 15.5}),
-        ("drift", {"east_m": 15.5}),
+        ("reach", {"east_m": 15.5}),
+        ("trust", {"east_m": 15.5}),
+        ("tells", {"speed_mps": None, "epochs": 6}),
+        ("speed", {"speed_mps": 1.2, "course_deg": 90.0, "epochs": 6}),
         ("height", {"height_m": HEIGHT_M + MOUNT_M + 3.0}),
         ("course", {"east_m": 14.5}),
         ("approach", {"east_m": 29.5, "speed_mps": 0.5, "course_deg": 90.0}),

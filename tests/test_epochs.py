@@ -1,12 +1,13 @@
 """Epochs: which sentences belong together, and when they are handed on."""
 
+import math
 from itertools import permutations
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch
+from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch, utc_text
 from fenceguard.receiver.epochs import PATIENCE, STRAGGLES_S
 from fenceguard.receiver.receiver import Receiver
 from tests.support import nmea
@@ -22,6 +23,21 @@ from tests.support.bursts import (
     utc_s,
 )
 from tests.support.nmea import sentence, tag
+
+
+@pytest.mark.parametrize(
+    ("utc_s", "text"),
+    [
+        (UNDATED_BEFORE_S, "1980-01-01T12:00:00.000Z"),
+        (UNDATED_BEFORE_S - 0.001, "11:59:59.999Z"),
+        (0.0, "00:00:00.000Z"),
+        (1_700_000_000.1234, "2023-11-14T22:13:20.123Z"),
+        (math.nan, "unknown"),
+        (math.inf, "unknown"),
+    ],
+)
+def test_an_instant_is_told_with_its_date_where_that_is_known(utc_s: float, text: str) -> None:
+    assert utc_text(utc_s) == text
 
 
 def test_sentences_of_one_utc_make_one_epoch() -> None:

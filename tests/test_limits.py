@@ -7,7 +7,7 @@ import pytest
 from fenceguard.judgement.limits import Limited, limited
 from fenceguard.judgement.monitors import MONITORS
 from fenceguard.judgement.parameters import MonitorParameters, Row
-from fenceguard.judgement.types import Rung, Situation
+from fenceguard.judgement.types import NO_EVIDENCE, Rung, Situation, Trust
 from fenceguard.mower.stopping import Stopping
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.settings.models import Limits
@@ -25,6 +25,7 @@ def situation(**epoch: Any) -> Situation:
         utc_lag_s=0.0,
         ahead_m=5.0,
         speed_mps=0.5,
+        evidence=NO_EVIDENCE._replace(trust=Trust.TRUSTED),
         stopping=Stopping(0.3, 1.0, 1.0, 0.5, drive_cut=False),
     )
 

@@ -68,7 +68,7 @@ def test_the_delivered_settings_name_every_key() -> None:
         "arm",
         "way_out",
         "bound",
-        "track",
+        "trust",
         "clear_s",
     ]
     for name in sections:

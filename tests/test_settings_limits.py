@@ -68,9 +68,9 @@ def test_never_takes_a_limit_out_unless_it_is_indispensable(
 def test_a_monitor_may_be_set_to_watch_only_but_not_one_that_supervision_rests_on(
     file: Path,
 ) -> None:
-    limits = taken(file, BASE + "limits: {drift: {watch_only: true}}\n").settings.limits
-    assert limits.watch_only("drift")
-    assert not limits.watch_only("jump")
+    limits = taken(file, BASE + "limits: {reach: {watch_only: true}}\n").settings.limits
+    assert limits.watch_only("reach")
+    assert not limits.watch_only("tells")
     for name in ("silence", "solution", "room"):
         assert (
             "watch_only must be false"

@@ -4,15 +4,18 @@ import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from pydantic import BaseModel
 
+from fenceguard.judgement.tells import NAMES
 from fenceguard.settings import Settings
 from fenceguard.settings.load import hashes
+from fenceguard.settings.models import ReceiverSettings
+from fenceguard.text import COSTS
 from tests.support.lawns import OUTLINE
-from tests.support.settings_files import BASE, taken
+from tests.support.settings_files import BASE, faults, taken
 
 # The hash
 
@@ -116,7 +119,7 @@ TOLD: list[tuple[str, object, list[str]]] = [
     ("mower.antenna_m", (0.1, 0.2), ["mower.antenna_m", "mower.axle_m"]),
     ("mower.axle_m", (0.1, 0.2), ["mower.axle_m"]),
     ("mower.antenna_height_m", 0.41, ["mower.antenna_height_m"]),
-    ("mower.full_mps", 0.61, ["mower.full_mps", "track.top_mps", "ladder.full_mps"]),
+    ("mower.full_mps", 0.61, ["mower.full_mps", "trust.top_mps", "ladder.full_mps"]),
     ("mower.slowed_mps", 0.21, ["mower.slowed_mps", "ladder.slowed_mps"]),
     (
         "mower.speeding_up_mps2",
@@ -124,7 +127,7 @@ TOLD: list[tuple[str, object, list[str]]] = [
         [
             "mower.speeding_up_mps2",
             "mower.stopping.speeding_up_mps2",
-            "track.speeding_up_mps2",
+            "trust.speeding_up_mps2",
         ],
     ),
     ("mower.held_s", 0.61, ["mower.held_s"]),
@@ -139,15 +142,23 @@ TOLD: list[tuple[str, object, list[str]]] = [
     ("way_out.nearer_m", 0.02, ["way_out.nearer_m"]),
     ("way_out.past_m", 0.2, ["way_out.past_m"]),
     ("mower.stopping.blade_stop_s", 2.5, ["mower.stopping.blade_stop_s"]),
-    ("mower.stopping.reaction_s", 0.45, ["mower.stopping.reaction_s"]),
+    ("mower.stopping.reaction_s", 0.45, ["mower.stopping.reaction_s", "trust.reaction_s"]),
     ("bound.probability", 0.995, ["bound.probability"]),
     ("bound.sigma_m.float", 0.7, ["bound.sigma_m.float"]),
+    ("bound.least_sigma_m.float", 0.7, ["bound.least_sigma_m.float"]),
     ("bound.optimism.float", 2.7, ["bound.optimism.float"]),
     ("bound.floor_m.float", 0.7, ["bound.floor_m.float"]),
     ("bound.age_fresh_s", 2.5, ["bound.age_fresh_s"]),
     ("bound.age_rate_mps", 0.003, ["bound.age_rate_mps"]),
-    ("track.window_s", 25.5, ["track.window_s"]),
-    ("track.way_error", 0.03, ["track.way_error"]),
+    ("trust.way_error", 0.03, ["trust.way_error"]),
+    ("trust.anchor_m", 0.4, ["trust.anchor_m"]),
+    ("trust.doubt_m", 0.3, ["trust.doubt_m"]),
+    ("trust.reach_m", 1.5, ["trust.reach_m"]),
+    ("trust.held_s", 12.5, ["trust.held_s"]),
+    ("trust.fixes", 4, ["trust.fixes"]),
+    ("trust.fixes_apart_s", 12.5, ["trust.fixes_apart_s"]),
+    ("trust.without_speed", True, ["trust.without_speed"]),
+    ("receiver.tells", ("speed", "height"), ["declared"]),
     ("start", "locked", ["ladder.start"]),
     ("clear_s.slowed", 2.5, ["ladder.clear_s.SLOWED"]),
     ("clear_s.blade_off", 5.5, ["ladder.clear_s.BLADE_OFF"]),
@@ -188,7 +199,7 @@ def test_each_setting_is_a_parameter_of_the_judgement_and_changes_no_other(
 
 
 def test_every_parameter_is_set_by_a_setting(file: Path) -> None:
-    """But for the outline, the braking, of which the worst case is told, and other limits.
+    """But for the outline, the braking and the slope that it depends on, and other limits.
 
     And for what follows from words or from limits: see below.
     """
@@ -198,8 +209,39 @@ def test_every_parameter_is_set_by_a_setting(file: Path) -> None:
         "mower.outline_m",
         "mower.stopping.deceleration_mps2",
         "mower.stopping.drive_cut",
+        "mower.slope_deg",
+        "trust.slope_deg",
+        "trust.hardest_mps2",
+        "trust.braking_mps2",
         "mower.told_before_s",
     }
+
+
+def test_the_slope_and_the_ground_tell_how_the_mower_brakes_at_its_worst_and_best(
+    file: Path,
+) -> None:
+    def told(*overrides: str) -> dict[str, Any]:
+        return parts(taken(file, BASE, *overrides).settings.parameters())
+
+    level, steep = (told(f"mower.stopping.slope_deg={slope}") for slope in (0.0, 4.0))
+    for name in ("mower.slope_deg", "trust.slope_deg"):
+        assert (level[name], steep[name]) == (0.0, 4.0)
+    for name in ("mower.stopping.deceleration_mps2", "trust.braking_mps2"):
+        assert steep[name] < level[name] == 1.5
+    for wet, dry in ((2.0, 3.0), (3.0, 2.0)):
+        grounds = told(f"mower.stopping.wet_mps2={wet}", f"mower.stopping.dry_mps2={dry}")
+        assert grounds["trust.hardest_mps2"] == 3.0
+        assert grounds["trust.braking_mps2"] < 2.0
+
+
+def test_what_a_receiver_may_be_said_to_tell_is_what_is_learned_and_what_has_a_cost() -> None:
+    """The same names in the same order, wherever they are used."""
+    (of_list,) = get_args(ReceiverSettings.model_fields["tells"].annotation)
+    assert get_args(of_list) == NAMES == tuple(COSTS)
+
+
+def test_what_no_receiver_tells_cannot_be_declared(file: Path) -> None:
+    assert "receiver.tells.0" in faults(file, BASE, 'receiver.tells=["satellites"]')[0]
 
 
 NEVER = "never"

@@ -1,4 +1,6 @@
-"""An exhaustive walk: every state that the ladder can reach, and every input in each of them.
+"""Exhaustive walks: every state that the ladder can reach, and every input in each of them.
+
+And of trust every sequence of a few inputs, as its states are not finite.
 
 Times are whole seconds. A time that has passed the longest of all clear times makes no further
 difference, so the states are finite.
@@ -6,15 +8,18 @@ difference, so the states are finite.
 
 import copy
 import itertools
+from collections import Counter
 from collections.abc import Iterator
 from typing import NamedTuple
 
 import pytest
 
 from fenceguard.judgement.ladder import Ladder
-from fenceguard.judgement.types import Rung
+from fenceguard.judgement.trust import Speed
+from fenceguard.judgement.types import Rung, Trust
 from fenceguard.settings import Settings
 from tests.support.lawns import OUTLINE
+from tests.support.trusting import TRUST, Watched
 
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
 CLEAR_S = {SLOWED: 1.0, BLADE_OFF: 2.0, HALTED: 3.0}
@@ -135,3 +140,65 @@ def test_every_reachable_state_and_every_input_keep_the_invariants(start: str) -
     assert {(HALTED, False), (HALTED, True), (LOCKED, False), (FULL, True)} <= found
     assert (LOCKED, True) not in found
     assert len(states) > 500
+
+
+# Trust
+
+FAR_M = 1.0
+LENGTH = 6
+MOVES = ("sight", "far", "far after a loss", "far after a loss too soon", "loss", "mute", "reset")
+
+
+def moved(before: Watched, move: str) -> Watched:
+    """The same machine after one more input; the mower stands."""
+    after = copy.deepcopy(before)
+    if move == "reset":
+        after.trust.forget()
+        return after
+    apart_s = TRUST.fixes_apart_s if move == "far after a loss" else 0.2
+    if "after a loss" in move:
+        after.passes(apart_s / 2.0)
+        after.loses()
+    after.passes(apart_s / 2.0)
+    if move == "loss":
+        after.loses()
+    else:
+        speed = Speed.STOPPED if move == "mute" else Speed.TOLD
+        after.sees(FAR_M if "far" in move else 0.0, speed=speed)
+    return after
+
+
+def test_every_short_sequence_keeps_the_rules_of_trust() -> None:
+    """Any kind of fix far off counts as evidence for a place only after losses, apart in time."""
+    seen: Counter[tuple[Trust, str, Trust]] = Counter()
+    waiting: list[tuple[Watched, tuple[str, ...]]] = [(Watched(), ())]
+    while waiting:
+        before, moves = waiting.pop()
+        # It begins where the mower is: from elsewhere, far would be right.
+        for move in MOVES if moves else ("sight",):
+            after, path = moved(before, move), (*moves, move)
+            was, now = before.trust.state, after.trust.state
+            seen[was, move, now] += 1
+            if move == "reset":
+                assert now is Trust.UNKNOWN, path
+            elif was is Trust.DOUBTED:
+                assert now in (Trust.DOUBTED, Trust.TRUSTED), path
+                if now is Trust.TRUSTED and "far" in move:
+                    # As many fixes as it takes, each after a loss, and all but the first apart.
+                    assert sum("after a loss" in one for one in path) >= TRUST.fixes, path
+                    assert path.count("far after a loss") >= TRUST.fixes - 1, path
+            if move == "loss":
+                assert now is not Trust.TRUSTED or was is Trust.TRUSTED, path
+            if move == "mute":
+                assert after.trust.trust is not Trust.TRUSTED, path
+            if len(path) < LENGTH and move != "reset":
+                waiting.append((after, path))
+    # Doubted is reached and left either way; else the walk shows nothing.
+    for change in (
+        (Trust.UNKNOWN, "sight", Trust.TRUSTED),
+        (Trust.TRUSTED, "far", Trust.DOUBTED),
+        (Trust.DOUBTED, "far", Trust.DOUBTED),
+        (Trust.DOUBTED, "sight", Trust.TRUSTED),
+        (Trust.DOUBTED, "far after a loss", Trust.TRUSTED),
+    ):
+        assert seen[change], change

@@ -1,14 +1,16 @@
 """Frozen: epochs that are no news, as their clock or their position stands still."""
 
+import math
+
 from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
-    if situation.utc_lag_s is None:
+    evidence, lag_s = situation.evidence, situation.utc_lag_s
+    if lag_s is None or not math.isfinite(lag_s + evidence.same_s + evidence.leap_s):
         return None
-    evidence = situation.evidence
-    return max(situation.utc_lag_s, evidence.same_s, evidence.leap_s)
+    return max(lag_s, evidence.same_s, evidence.leap_s)
 
 
 def _note(situation: Situation) -> str:

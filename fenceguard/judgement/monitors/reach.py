@@ -20,7 +20,7 @@ REACH = Monitor(
     takes=LENGTH_M,
     defaults=(
         Default(
-            Rung.BLADE_OFF, 0.1, "as trust.doubt_m; bound and reckoning were already allowed for"
+            Rung.BLADE_OFF, 0.2, "as trust.doubt_m; bound and reckoning were already allowed for"
         ),
         Default(Rung.HALTED, 0.4, "no doubt any more"),
     ),
