@@ -12,7 +12,6 @@ AWAITED = {
     "honest_1hz": "`silence` acts at each lost sentence: too little at full in one drill of two",
     "honest_antenna_ahead": "`stopping` halts it on its stripes in one drill of two",
     "honest_gap_by_course": "`stopping` and `room` halt it before the gap already",
-    "honest_heading_1hz": "`room` takes the blade beside the fence: 72 % at full",
     "honest_passages_by_course": "`stopping` and `room` halt it in one drill of two",
     "wrong_fix": "while it is doubted the reach grows with the way, until the fix is in it",
 }
