@@ -46,6 +46,8 @@ def epoch(utc_s: float, east_m: float = 15.0, north_m: float = 10.0, **fields: A
         "age_s": 1.0,
         "sigma_major_m": 0.01,
         "station": "0001",
+        "speed_mps": 0.0,
+        "course_deg": 0.0,
     }
     return Epoch(utc_s, **{**good, **fields})
 
