@@ -58,7 +58,6 @@ def test_it_is_armed_by_a_fixed_solution_held_long_enough_and_not_before() -> No
         {"age_s": None},
         {"satellites": 7},
         {"hdop": 2.1},
-        {"sigma_major_m": 0.2},
         {"station": "0009"},
     ],
 )
@@ -83,7 +82,7 @@ def test_what_room_demands_does_not_keep_it_from_being_armed() -> None:
 
 def test_a_float_solution_that_the_settings_permit_does_not_arm_it() -> None:
     permits_float = {"solution": {"blade_off": "never"}, "bound": {"slowed": 1.0, "blade_off": 2.0}}
-    mower = Mower(limits=permits_float)
+    mower = Mower(limits={**permits_float, "trust": {"blade_off": "never"}})
     mower.hear(quality=5)
     for _ in range(50):
         decision = mower.hear(quality=5)
@@ -243,6 +242,8 @@ CASES = [
     Case("solution", HALTED, {"quality": 5}, {"quality": 1}),
     Case("solution", HALTED, {"quality": 4}, {"quality": 6}),
     Case("solution", HALTED, {"quality": 4}, {"quality": 9}),
+]
+FIRST = [
     Case("bound", SLOWED, {"sigma_major_m": 0.0271}, {"sigma_major_m": 0.0272}),
     Case("bound", BLADE_OFF, {"sigma_major_m": 0.0563}, {"sigma_major_m": 0.0564}),
     Case("bound", HALTED, {"sigma_major_m": 0.483}, {"sigma_major_m": 0.484}),
@@ -265,9 +266,25 @@ def test_each_limit_on_both_sides(case: Case) -> None:
     assert decision.why == "demand"
 
 
+@pytest.mark.parametrize("case", FIRST)
+def test_each_limit_on_both_sides_while_no_earlier_position_narrows_the_bound(case: Case) -> None:
+    on_the_good_side = finding(Mower().hear(**case.good), case.monitor)
+    assert on_the_good_side is None or on_the_good_side.rung < case.rung
+    found = finding(Mower().hear(**case.bad), case.monitor)
+    assert found is not None
+    assert found.rung is case.rung
+
+
+def test_a_wide_bound_widens_nothing_where_the_mower_is_known_to_be() -> None:
+    assert finding(Mower().hear(sigma_major_m=0.2), "bound") is not None
+    assert finding(Mower().up().hear(sigma_major_m=0.2), "bound") is None
+
+
 def test_a_centimetre_of_the_bound_used_up_slows_once_it_lasts() -> None:
-    assert finding(Mower().up().hear(east_m=0.492), "room") is None
-    mower = Mower().up()
+    mower = Mower()
+    assert finding(mower.hear(east_m=0.492), "room") is None
+    assert finding(mower.tick(0.501), "room") is None
+    mower = Mower()
     assert finding(mower.hear(east_m=0.472), "room") is None
     assert finding(mower.tick(0.499), "room") is None
     found = finding(mower.tick(0.002), "room")

@@ -74,10 +74,10 @@ class Mower:
         self.now_s += after_s
         return self.take(None, reset)
 
-    def up(self) -> "Mower":
-        """Bring it to full."""
+    def up(self, **fields: Any) -> "Mower":
+        """Bring it to full, with epochs good but for the changes."""
         for _ in range(60):
-            if self.hear().rung is FULL:
+            if self.hear(**fields).rung is FULL:
                 return self
         raise AssertionError(f"not at full: {self.last}")
 
