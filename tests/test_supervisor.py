@@ -213,6 +213,26 @@ def test_the_height_is_off_by_what_mount_and_tolerance_leave_unexplained() -> No
     assert off_m(100.4, fence=FENCE) is None
 
 
+def test_an_altitude_tells_the_height_once_both_were_told_together() -> None:
+    """A level lawn at 100 m: its tolerance is 0.5 m. The altitude is 47 m less than the height."""
+    lawn = polygon(LAWN, "keep_in", "lawn")
+    for position in lawn["geometry"]["coordinates"][0]:
+        position.append(100.0)
+    level = fence_of(lawn)
+    mower = Mower(level, mower={**BODY, "antenna_height_m": 0.3})
+
+    def off_m(**heights_m: float) -> float | None:
+        return mower.hear(**heights_m).situation.height_off_m
+
+    assert level.surface is not None
+    assert off_m(altitude_m=53.3) is None
+    assert off_m(altitude_m=53.3, height_m=100.3) == pytest.approx(0.0)
+    expected_m = 0.9 - level.surface.tolerance_m
+    assert expected_m > 0.1
+    assert off_m(altitude_m=54.2) == pytest.approx(expected_m)
+    assert off_m() is None
+
+
 # A single step, limit by limit
 
 

@@ -36,7 +36,7 @@ def over(name: str, value: float | None) -> Rung:
 
 
 def outright(moment: Moment) -> Rung:
-    """What an epoch demands wherever it is: the limits once more, written without the project's code."""
+    """What an epoch demands wherever it is: the limits, written without the project's code."""
     heard = moment.epoch
     assert heard is not None
     fields = heard._asdict()

@@ -240,6 +240,39 @@ def test_driven_towards_the_fence_it_is_halted_at_once_and_waits_again() -> None
     assert waits == [HALTED] * 4
 
 
+def nearer(mower: Mower, tries: int) -> float:
+    """Drives on towards the east line at each way out; where it has come to."""
+    east_m = 29.6
+    for _ in range(400):
+        creeps = mower.last is not None and mower.last.grant.drive
+        tries -= creeps and mower.last is not None and mower.last.why == "way_out"
+        if tries < 0:
+            return east_m
+        east_m += 0.005 * creeps
+        told = {"speed_mps": 0.04 * creeps, "course_deg": 90.0}
+        mower.hear(east_m=east_m, heading_deg=90.0, **told)
+    return east_m
+
+
+def test_driven_nearer_each_time_it_stands_for_good_until_a_reset() -> None:
+    mower = Mower()
+    east_m = nearer(mower, tries=99)
+    assert 29.6 < east_m < 29.6 + FAILURES * 0.03
+    standing = {"east_m": east_m, "heading_deg": 90.0, "speed_mps": 0.0}
+    for _ in range(100):
+        assert mower.hear(**standing).rung is HALTED
+    mower.tick(reset=True)
+    assert any(mower.hear(**standing).way_out for _ in range(60))
+
+
+def test_a_try_that_leads_nearer_is_one_of_so_many() -> None:
+    """Those before the last leave one."""
+    mower = Mower()
+    nearer(mower, tries=FAILURES - 1)
+    assert mower.last is not None
+    assert mower.last.way_out
+
+
 @pytest.mark.parametrize(
     "spoilt", [{"quality": 5}, {"age_s": 61.0}, {"satellites": 4}, {"age_s": None}]
 )
