@@ -58,7 +58,6 @@ def test_it_is_armed_by_a_fixed_solution_held_long_enough_and_not_before() -> No
         {"age_s": None},
         {"satellites": 7},
         {"hdop": 2.1},
-        {"sigma_major_m": 0.2},
         {"station": "0009"},
     ],
 )
@@ -83,7 +82,7 @@ def test_what_room_demands_does_not_keep_it_from_being_armed() -> None:
 
 def test_a_float_solution_that_the_settings_permit_does_not_arm_it() -> None:
     permits_float = {"solution": {"blade_off": "never"}, "bound": {"slowed": 1.0, "blade_off": 2.0}}
-    mower = Mower(limits=permits_float)
+    mower = Mower(limits={**permits_float, "trust": {"blade_off": "never"}})
     mower.hear(quality=5)
     for _ in range(50):
         decision = mower.hear(quality=5)
@@ -214,6 +213,26 @@ def test_the_height_is_off_by_what_mount_and_tolerance_leave_unexplained() -> No
     assert off_m(100.4, fence=FENCE) is None
 
 
+def test_an_altitude_tells_the_height_once_both_were_told_together() -> None:
+    """A level lawn at 100 m: its tolerance is 0.5 m. The altitude is 47 m less than the height."""
+    lawn = polygon(LAWN, "keep_in", "lawn")
+    for position in lawn["geometry"]["coordinates"][0]:
+        position.append(100.0)
+    level = fence_of(lawn)
+    mower = Mower(level, mower={**BODY, "antenna_height_m": 0.3})
+
+    def off_m(**heights_m: float) -> float | None:
+        return mower.hear(**heights_m).situation.height_off_m
+
+    assert level.surface is not None
+    assert off_m(altitude_m=53.3) is None
+    assert off_m(altitude_m=53.3, height_m=100.3) == pytest.approx(0.0)
+    expected_m = 0.9 - level.surface.tolerance_m
+    assert expected_m > 0.1
+    assert off_m(altitude_m=54.2) == pytest.approx(expected_m)
+    assert off_m() is None
+
+
 # A single step, limit by limit
 
 
@@ -243,14 +262,16 @@ CASES = [
     Case("solution", HALTED, {"quality": 5}, {"quality": 1}),
     Case("solution", HALTED, {"quality": 4}, {"quality": 6}),
     Case("solution", HALTED, {"quality": 4}, {"quality": 9}),
-    Case("bound", SLOWED, {"sigma_major_m": 0.0271}, {"sigma_major_m": 0.0272}),
+]
+FIRST = [
+    Case("bound", SLOWED, {"sigma_major_m": 0.0368}, {"sigma_major_m": 0.0369}),
     Case("bound", BLADE_OFF, {"sigma_major_m": 0.0563}, {"sigma_major_m": 0.0564}),
     Case("bound", HALTED, {"sigma_major_m": 0.483}, {"sigma_major_m": 0.484}),
     Case("room", BLADE_OFF, {"east_m": 0.472}, {"east_m": 0.452}),
     Case("room", HALTED, {"east_m": 0.442}, {"east_m": 0.422}),
 ]
 """The bound is 4.2919 sigma (Rayleigh, 99.99 %) times an optimism of 1.2, and 0.01 m: it comes to
-0.15 m at 0.02718 m. The corner reaches 0.430 m, and the bound of a good epoch is 0.0615 m."""
+0.2 m at 0.03689 m. The corner reaches 0.430 m, and the bound of a good epoch is 0.0615 m."""
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -265,9 +286,29 @@ def test_each_limit_on_both_sides(case: Case) -> None:
     assert decision.why == "demand"
 
 
+@pytest.mark.parametrize("case", FIRST)
+def test_each_limit_on_both_sides_while_no_earlier_position_narrows_the_bound(case: Case) -> None:
+    mower = Mower()
+    mower.hear(**case.good)
+    on_the_good_side = finding(mower.tick(0.5), case.monitor)
+    assert on_the_good_side is None or on_the_good_side.rung < case.rung
+    mower = Mower()
+    mower.hear(**case.bad)
+    found = finding(mower.tick(0.5), case.monitor)
+    assert found is not None
+    assert found.rung is case.rung
+
+
+def test_a_wide_bound_widens_nothing_where_the_mower_is_known_to_be() -> None:
+    assert finding(Mower().hear(sigma_major_m=0.2), "bound") is not None
+    assert finding(Mower().up().hear(sigma_major_m=0.2), "bound") is None
+
+
 def test_a_centimetre_of_the_bound_used_up_slows_once_it_lasts() -> None:
-    assert finding(Mower().up().hear(east_m=0.492), "room") is None
-    mower = Mower().up()
+    mower = Mower()
+    assert finding(mower.hear(east_m=0.492), "room") is None
+    assert finding(mower.tick(0.501), "room") is None
+    mower = Mower()
     assert finding(mower.hear(east_m=0.472), "room") is None
     assert finding(mower.tick(0.499), "room") is None
     found = finding(mower.tick(0.002), "room")

@@ -67,7 +67,7 @@ def test_on_open_lawn_it_searches_now_and_then_only(monkeypatch: pytest.MonkeyPa
 
     found = Clearances.exact
     monkeypatch.setattr(Clearances, "exact", exact)
-    mower = Mower().up()
+    mower = Mower().up(east_m=5.0, north_m=4.0)
     searched.clear()
     way = {"heading_deg": 90.0, "speed_mps": 0.5, "course_deg": 90.0}
     decisions = [mower.hear(east_m=5.0 + 0.0625 * step, north_m=4.0, **way) for step in range(160)]

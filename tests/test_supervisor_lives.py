@@ -8,7 +8,7 @@ from hypothesis import event, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from fenceguard.judgement.types import Decision, Rung
+from fenceguard.judgement.types import Decision, Rung, Trust
 from fenceguard.receiver.epoch import Epoch
 from tests.conftest import many
 from tests.support.lives import BEFORE, LIVES, Moment, Step, run, told
@@ -18,12 +18,12 @@ FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
 ABOVE = {
     "age_s": ((10.0, SLOWED), (20.0, BLADE_OFF), (60.0, HALTED)),
     "hdop": ((2.0, SLOWED), (4.0, BLADE_OFF), (8.0, HALTED)),
-    "bound": ((0.15, SLOWED), (0.3, BLADE_OFF), (2.5, HALTED)),
+    "bound": ((0.2, SLOWED), (0.3, BLADE_OFF), (2.5, HALTED)),
     "silence": ((0.5, SLOWED), (1.0, BLADE_OFF), (1.5, HALTED)),
 }
-SIGMA_M = {1: 3.0, 2: 1.0, 3: 1.0, 4: 0.02, 5: 0.5}
-OPTIMISM = {1: 1.5, 2: 1.5, 3: 1.5, 4: 1.2, 5: 2.0}
-FLOOR_M = {1: 1.0, 2: 0.5, 3: 0.5, 4: 0.01, 5: 0.1}
+SIGMA_M, OPTIMISM, FLOOR_M = 0.02, 1.2, 0.01
+"""Of a fixed solution."""
+ANCHOR_M = 0.3
 SLACK = 1e-6
 FENCE_SLACK_M = 0.03
 
@@ -36,7 +36,7 @@ def over(name: str, value: float | None) -> Rung:
 
 
 def outright(moment: Moment) -> Rung:
-    """What an epoch demands by itself: the limits once more, written without the project's code."""
+    """What an epoch demands wherever it is: the limits, written without the project's code."""
     heard = moment.epoch
     assert heard is not None
     fields = heard._asdict()
@@ -57,31 +57,31 @@ def outright(moment: Moment) -> Rung:
     quality = heard.quality or 0
     if quality in (2, 4, 5) and heard.station not in ("0001", "0002"):
         demands.append(HALTED)
-    sigma_m = fields["sigma_major_m"]
-    if not located(heard) or quality not in SIGMA_M:
-        return HALTED
+    return max(demands) if located(heard) else HALTED
+
+
+def of_position(moment: Moment) -> Rung:
+    """What a position demands that is trusted, and that is fixed with a narrow bound.
+
+    Any other may be known better by the way since than by what it says.
+    """
+    heard = moment.epoch
+    assert heard is not None
+    if heard.quality != 4:
+        return FULL
+    sigma_m, age_s = heard.sigma_major_m, heard.age_s or 0.0
     if sigma_m is None:
-        sigma_m = SIGMA_M[quality] * (1.0 if fields["hdop"] is None else fields["hdop"])
-    stale_m = 0.0017 * max(0.0, (fields["age_s"] or 0.0) - 1.0)
-    spread_m = math.hypot(OPTIMISM[quality] * sigma_m, stale_m)
-    bound_m = 4.2919 * spread_m + FLOOR_M[quality] - 1e-4
-    if not math.isfinite(bound_m):
-        return HALTED
-    demands.append(over("bound", bound_m))
+        sigma_m = SIGMA_M * (1.0 if heard.hdop is None else heard.hdop)
+    spread_m = math.hypot(OPTIMISM * sigma_m, 0.0017 * max(0.0, age_s - 1.0))
+    bound_m = 4.2919 * spread_m + FLOOR_M - 1e-4
+    if not bound_m <= ANCHOR_M - 2e-4:
+        return FULL
     east_m, north_m = moment.place
     # The nearest that any part of the footprint can be to a line, over the kindest heading.
     nearest_m = min(east_m, north_m, WIDTH_M - east_m, DEPTH_M - north_m)
     room_m = nearest_m - 0.25 - bound_m + FENCE_SLACK_M
-    demands.append(
-        HALTED
-        if room_m < -0.06
-        else BLADE_OFF
-        if room_m < -0.03
-        else SLOWED
-        if room_m < -0.01
-        else FULL
-    )
-    return max(demands)
+    of_room = HALTED if room_m < -0.06 else BLADE_OFF if room_m < -0.03 else FULL
+    return max(of_room, over("bound", bound_m))
 
 
 def located(heard: Epoch) -> bool:
@@ -90,8 +90,8 @@ def located(heard: Epoch) -> bool:
         bool(heard.quality)
         and lat is not None
         and lon is not None
-        and abs(lat) < 90.5 > 0.0
-        and (abs(lon) < 180.5)
+        and abs(lat) < 90.5
+        and abs(lon) < 180.5
     )
 
 
@@ -100,19 +100,22 @@ def check(moments: Sequence[Moment], decisions: Sequence[Decision]) -> None:
     valid_at_s: float | None = None
     last: Moment | None = None
     before_s = -math.inf
-    utc_s = -math.inf
+    utc_s, at_place = -math.inf, FULL
     for moment, decision in zip(moments, decisions, strict=True):
         if not moment.now_s >= before_s:
-            valid_at_s, last, utc_s = None, None, -math.inf
+            valid_at_s, last, utc_s, at_place = None, None, -math.inf, FULL
             assert decision.rung >= HALTED
         before_s = moment.now_s
         demand = FULL
         if moment.epoch is not None:
             if not moment.epoch.utc_s >= utc_s:
                 demand = HALTED
+            elif moment.epoch.utc_s > utc_s and located(moment.epoch):
+                trusted = decision.situation.trust is Trust.TRUSTED
+                at_place = of_position(moment) if trusted else FULL
             utc_s = moment.epoch.utc_s
             last = moment
-        demand = HALTED if last is None else max(demand, outright(last))
+        demand = HALTED if last is None else max(demand, at_place, outright(last))
         silence_s = None if valid_at_s is None else moment.now_s - valid_at_s
         first = moment.epoch is not None and silence_s is None
         if not first:

@@ -110,6 +110,18 @@ def test_the_same_utc_again_is_frozen_once_it_has_lasted() -> None:
     assert mower.hear(utc_s=stuck_s, after_s=0.4999).rung is HALTED
 
 
+@pytest.mark.parametrize(("moves_m", "stands"), [(0.0, False), (0.002, True)])
+@pytest.mark.parametrize("digit_m", [None, 0.0001])
+def test_a_position_that_never_changes_is_frozen_where_its_last_digit_should(
+    moves_m: float, stands: bool, digit_m: float | None
+) -> None:
+    """A position told so finely never stays the same, if it is measured."""
+    mower = Mower().up(digit_m=None)
+    for step in range(16):
+        decision = mower.hear(east_m=15.0 + moves_m * (step % 2), digit_m=digit_m)
+    assert (finding(decision, "frozen") is None) is (stands or digit_m is None)
+
+
 def test_the_first_utc_of_all_is_not_frozen() -> None:
     assert finding(Mower().hear(), "frozen") is None
 

@@ -91,9 +91,9 @@ SPEAKS = {
     "satellites": steady(satellites=7),
     "hdop": steady(hdop=3.0),
     "bound": steady(sigma_major_m=0.05),
-    "refix": [*steady(4, speed_mps=0.0), *steady(4, place=(17.0, 10.0), speed_mps=0.0)],
-    "jump": steady(place=(17.0, 10.0)),
-    "drift": [*steady(4, speed_mps=0.0), *steady(4, place=(15.5, 10.0), speed_mps=0.0)],
+    "trust": steady(**{"speed_mps": None, "after_s": 0.5}, count=10),
+    "reach": steady(place=(17.0, 10.0)),
+    "speed": steady(6, speed_mps=2.0),
     "height": steady(height_m=103.0),
     # It goes north and says that it goes east.
     "course": [
@@ -138,5 +138,5 @@ def test_with_both_only_watching_the_way_ahead_limits_no_speed() -> None:
     for _ in range(60):
         decision = mower.hear(east_m=29.56, heading_deg=90.0, speed_mps=0.0)
     assert decision.rung is FULL
-    assert [one.monitor for one in decision.watched] == ["approach", "stopping"]
+    assert [one.monitor for one in decision.watched] == ["stopping"]
     assert decision.grant.top_speed_mps == 0.5

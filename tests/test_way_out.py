@@ -6,7 +6,7 @@ import pytest
 
 from fenceguard.judgement.parameters import WayOutParameters
 from fenceguard.judgement.types import Evidence, Rung, Situation, Trust
-from fenceguard.judgement.way_out import WayOut
+from fenceguard.judgement.way_out import FAILURES, WayOut
 from tests.support.made import bound
 from tests.support.mowing import Mower, finding
 
@@ -30,10 +30,12 @@ class Near:
         rests: bool = True,
         demanded: bool = True,
         since_s: float = 0.0,
+        unexplained_m: float = 0.0,
     ) -> bool:
+        told = bound(bound_m)
         situation = Situation(
             clearance_m=clearance_m,
-            bound=None if bound_m is None else bound(bound_m),
+            bound=None if told is None else told._replace(unexplained_m=unexplained_m),
             since_s=since_s,
             evidence=Evidence(trust=trust),
         )
@@ -61,6 +63,7 @@ def test_it_opens_for_a_trusted_mower_at_rest_that_room_alone_halts() -> None:
         {"demanded": False},
         {"clearance_m": None},
         {"bound_m": None},
+        {"unexplained_m": 1e-6},
         {"clearance_m": -0.11},
         {"rung": FULL},
         {"rung": SLOWED},
@@ -83,6 +86,7 @@ def test_a_little_past_the_fence_it_opens_too() -> None:
         {"trust": Trust.DOUBTED},
         {"clearance_m": None},
         {"bound_m": None},
+        {"unexplained_m": 1e-6},
         {"clearance_m": -0.11},
         {"rests": False},
         {"rung": SLOWED, "rests": False},
@@ -146,6 +150,52 @@ def test_the_way_comes_to_an_end(gone_m: float, stays: bool) -> None:
     assert near.creep(0.5) is stays
 
 
+# How often it is tried
+
+
+def failed(times: int) -> Near:
+    """A mower that has crept nearer so many times."""
+    near = Near()
+    for _ in range(times):
+        assert near.opened().creep()
+        assert not near.creep(0.03)
+    return near
+
+
+@pytest.mark.parametrize(("times", "opens"), [(0, True), (FAILURES - 1, True), (FAILURES, False)])
+def test_after_so_many_tries_that_led_nearer_there_is_no_other(times: int, opens: bool) -> None:
+    near = failed(times)
+    for _ in range(100):
+        assert near.step() is opens
+
+
+def test_a_person_lets_it_try_again() -> None:
+    near = failed(FAILURES)
+    near.way_out.begin()
+    assert near.step()
+
+
+@pytest.mark.parametrize(("rung", "again"), [(HALTED, True), (FULL, True), (BLADE_OFF, False)])
+def test_once_room_demands_no_halt_it_may_try_again(rung: Rung, again: bool) -> None:
+    """On `blade_off` the way out itself is what milds the demand."""
+    near = failed(FAILURES)
+    assert not near.step(rung=rung, demanded=False)
+    assert near.step() is again
+
+
+def test_to_forget_a_try_does_not_forget_that_it_failed() -> None:
+    near = failed(FAILURES)
+    near.way_out.forget()
+    assert not near.step()
+
+
+@pytest.mark.parametrize("ended", [{"bound_m": 0.2}, {"trust": Trust.UNKNOWN}])
+def test_a_try_that_ends_otherwise_has_not_failed(ended: dict[str, Any]) -> None:
+    near = Near()
+    for _ in range(FAILURES + 1):
+        assert not near.opened().creep(**ended)
+
+
 # In the supervisor
 
 
@@ -188,6 +238,39 @@ def test_driven_towards_the_fence_it_is_halted_at_once_and_waits_again() -> None
     assert not decisions[halted].way_out
     waits = [one.rung for one in decisions[halted : halted + 4]]
     assert waits == [HALTED] * 4
+
+
+def nearer(mower: Mower, tries: int) -> float:
+    """Drives on towards the east line at each way out; where it has come to."""
+    east_m = 29.6
+    for _ in range(400):
+        creeps = mower.last is not None and mower.last.grant.drive
+        tries -= creeps and mower.last is not None and mower.last.why == "way_out"
+        if tries < 0:
+            return east_m
+        east_m += 0.005 * creeps
+        told = {"speed_mps": 0.04 * creeps, "course_deg": 90.0}
+        mower.hear(east_m=east_m, heading_deg=90.0, **told)
+    return east_m
+
+
+def test_driven_nearer_each_time_it_stands_for_good_until_a_reset() -> None:
+    mower = Mower()
+    east_m = nearer(mower, tries=99)
+    assert 29.6 < east_m < 29.6 + FAILURES * 0.03
+    standing = {"east_m": east_m, "heading_deg": 90.0, "speed_mps": 0.0}
+    for _ in range(100):
+        assert mower.hear(**standing).rung is HALTED
+    mower.tick(reset=True)
+    assert any(mower.hear(**standing).way_out for _ in range(60))
+
+
+def test_a_try_that_leads_nearer_is_one_of_so_many() -> None:
+    """Those before the last leave one."""
+    mower = Mower()
+    nearer(mower, tries=FAILURES - 1)
+    assert mower.last is not None
+    assert mower.last.way_out
 
 
 @pytest.mark.parametrize(

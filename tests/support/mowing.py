@@ -46,6 +46,8 @@ def epoch(utc_s: float, east_m: float = 15.0, north_m: float = 10.0, **fields: A
         "age_s": 1.0,
         "sigma_major_m": 0.01,
         "station": "0001",
+        "speed_mps": 0.0,
+        "course_deg": 0.0,
     }
     return Epoch(utc_s, **{**good, **fields})
 
@@ -72,10 +74,10 @@ class Mower:
         self.now_s += after_s
         return self.take(None, reset)
 
-    def up(self) -> "Mower":
-        """Bring it to full."""
+    def up(self, **fields: Any) -> "Mower":
+        """Bring it to full, with epochs good but for the changes."""
         for _ in range(60):
-            if self.hear().rung is FULL:
+            if self.hear(**fields).rung is FULL:
                 return self
         raise AssertionError(f"not at full: {self.last}")
 
