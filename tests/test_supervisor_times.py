@@ -153,6 +153,16 @@ def test_a_clock_that_goes_back_halts_and_asks_for_arming(step_s: float) -> None
         assert mower.take(epoch(utc_s + tenth / 10)).rung is HALTED
 
 
+def test_after_an_endless_time_nothing_is_known_and_it_halts() -> None:
+    mower = Mower()
+    mower.hear()
+    mower.hear(after_s=0.0)
+    mower.hear(after_s=0.05, lat_deg=None)
+    decision = mower.hear(after_s=math.inf)
+    assert decision.rung is HALTED
+    assert decision.situation.bound is None
+
+
 def test_a_clock_that_has_not_moved_has_not_gone_back() -> None:
     mower = Mower().up()
     decision = mower.tick(0.0)

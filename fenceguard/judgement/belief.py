@@ -168,6 +168,9 @@ def _believed(
     """Place and bound to go by."""
     if reach is None:
         return place, bound
+    if not math.isfinite(sum(reach.place)):
+        # After an endless time there is no telling where it has gone.
+        return place, None
     if trust.strained:
         if bound is None:
             # The reach is contradicted, and tells nothing alone.
