@@ -147,9 +147,10 @@ def test_the_same_drive_gives_the_same_bit_for_bit(variant: str) -> None:
 
 def test_the_blade_is_granted_often_enough_for_a_wrong_fix_to_get_it() -> None:
     """Else "no wrong fix got it" would be said of a blade that never runs."""
-    for at_once in (True, False):
-        n = counts(outcome("speed at 1 Hz, as recorded", at_once))
-        assert n.right_with_blade > 2 * WRONG
+    n = counts(outcome("speed at 1 Hz, as recorded", True))
+    assert n.right_with_blade > 2 * WRONG
+    told = next(name for name in VARIANTS if "true" in name)
+    assert counts(outcome(told, False)).right_with_blade > 2 * WRONG
 
 
 # What must hold
