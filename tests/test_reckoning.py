@@ -16,9 +16,9 @@ from fenceguard.judgement.reckoning import (
     RESTING_MPS,
     STANDING_MPS,
     STEPS,
+    Reckoned,
     Reckoning,
     Velocity,
-    Way,
     velocity_of,
 )
 from fenceguard.receiver.epoch import Epoch
@@ -68,16 +68,18 @@ def test_what_speed_and_course_tell(
 
 NUMBERS = st.floats(-100.0, 100.0)
 SOME = st.floats(0.0, 100.0)
-WAYS = st.builds(Way, NUMBERS, NUMBERS, SOME, SOME, SOME, st.just(0.0), SOME, SOME)
+WAYS = st.builds(Reckoned, NUMBERS, NUMBERS, SOME, SOME, SOME, st.just(0.0), SOME, SOME)
 
 
 @given(WAYS, WAYS)
-def test_since_undoes_plus(one: Way, other: Way) -> None:
+def test_since_undoes_plus(one: Reckoned, other: Reckoned) -> None:
     assert one.plus(other).since(one) == pytest.approx(other, abs=1e-9)
 
 
 @given(WAYS, WAYS)
-def test_a_way_as_sure_as_an_earlier_one_leads_to_the_same_place(one: Way, other: Way) -> None:
+def test_a_way_as_sure_as_an_earlier_one_leads_to_the_same_place(
+    one: Reckoned, other: Reckoned
+) -> None:
     sure = one.as_sure_as(other)
     assert sure[:3] == one[:3]
     assert sure[3:] == other[3:]
@@ -85,7 +87,7 @@ def test_a_way_as_sure_as_an_earlier_one_leads_to_the_same_place(one: Way, other
 
 @given(WAYS, st.floats(0.0, 0.5), st.floats(0.0, math.tau))
 def test_what_is_likely_is_never_more_than_what_is_possible(
-    way: Way, way_error: float, angle: float
+    way: Reckoned, way_error: float, angle: float
 ) -> None:
     likely_m = way.likely_m(way_error, math.sin(angle), math.cos(angle))
     assert 0.0 <= likely_m <= way.error_m(way_error) - way.unlikely_m + 1e-9
@@ -96,7 +98,7 @@ def test_what_is_likely_is_never_more_than_what_is_possible(
 def test_an_error_counts_along_its_own_direction(angle: float, seen: float, off_m: float) -> None:
     """The covariance of a single error is its outer product: across it nothing is off."""
     east_m, north_m = off_m * math.sin(angle), off_m * math.cos(angle)
-    way = Way(east_m2=east_m**2, north_m2=north_m**2, both_m2=east_m * north_m)
+    way = Reckoned(east_m2=east_m**2, north_m2=north_m**2, both_m2=east_m * north_m)
     expected_m = abs(east_m * math.sin(seen) + north_m * math.cos(seen))
     assert way.likely_m(0.0, math.sin(seen), math.cos(seen)) == pytest.approx(expected_m, abs=1e-6)
 
@@ -115,7 +117,7 @@ class Added:
         self.reckoning.unseen.granted(granted_mps)
         self.reckoning.unseen.go_on(0.0)
 
-    def at(self, at_s: float, east_mps: float | None = None, north_mps: float = 0.0) -> Way:
+    def at(self, at_s: float, east_mps: float | None = None, north_mps: float = 0.0) -> Reckoned:
         """An epoch, and the velocity that it tells."""
         self.reckoning.unseen.go_on(at_s)
         told = None if east_mps is None else Velocity(at_s, east_mps, north_mps, 0.0)
@@ -184,7 +186,7 @@ def test_a_slow_speed_without_a_course_may_lead_anywhere(aimless_mps: float) -> 
     begin = reckoning.way
     reckoning.unseen.go_on(0.2)
     reckoning.hear(0.2, Velocity(0.2, 0.0, 0.0, aimless_mps))
-    assert reckoning.way.since(begin) == pytest.approx(Way(plain_m=0.2 * aimless_mps))
+    assert reckoning.way.since(begin) == pytest.approx(Reckoned(plain_m=0.2 * aimless_mps))
     reckoning.unseen.go_on(0.5)
     reckoning.hear(0.5, None)
     # It may have gone on as slowly, and faster.
@@ -415,6 +417,6 @@ def test_what_was_forgotten_begins_anew() -> None:
     added.at(0.0, 0.4)
     added.at(0.2, 0.4)
     added.reckoning.forget()
-    assert added.reckoning.way == Way()
+    assert added.reckoning.way == Reckoned()
     assert added.reckoning.blind_s == math.inf
     assert added.reckoning.period_s == math.inf

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fenceguard.judgement.reckoning import Way
-from fenceguard.judgement.trust import HEIGHT_M, Speed
+from fenceguard.judgement.reckoning import Reckoned
+from fenceguard.judgement.trust import HEIGHT_M, SpeedTold
 from fenceguard.judgement.types import Trust
 from fenceguard.judgement.usual import SPANS_S, Usual
 from tests.conftest import many
@@ -24,10 +24,10 @@ DOUBT_M = TRUST.doubt_m
 def test_at_first_nothing_vouches_for_the_position() -> None:
     one = Watched()
     assert one.trust.trust is Trust.UNKNOWN
-    assert one.trust.reach(0.0, Way()) is None
+    assert one.trust.reach(0.0, Reckoned()) is None
     assert not one.trust.strained
     assert one.loses() is Trust.UNKNOWN
-    assert one.trust.reach(0.2, Way()) is None
+    assert one.trust.reach(0.2, Reckoned()) is None
 
 
 # unknown to trusted: the first sight after a start or a reset, with a speed
@@ -36,18 +36,18 @@ def test_at_first_nothing_vouches_for_the_position() -> None:
 @pytest.mark.parametrize(
     ("speed", "state"),
     [
-        (Speed.TOLD, Trust.TRUSTED),
-        (Speed.NEVER, Trust.UNKNOWN),
-        (Speed.STOPPED, Trust.UNKNOWN),
+        (SpeedTold.TOLD, Trust.TRUSTED),
+        (SpeedTold.NEVER, Trust.UNKNOWN),
+        (SpeedTold.STOPPED, Trust.UNKNOWN),
     ],
 )
-def test_the_first_sight_is_trusted_with_a_speed(speed: Speed, state: Trust) -> None:
+def test_the_first_sight_is_trusted_with_a_speed(speed: SpeedTold, state: Trust) -> None:
     assert Watched().sees(speed=speed) is state
 
 
 def test_a_sight_that_came_before_any_speed_counts_once_there_is_one() -> None:
     one = Watched()
-    one.sees(speed=Speed.NEVER)
+    one.sees(speed=SpeedTold.NEVER)
     one.passes()
     assert one.sees() is Trust.TRUSTED
 
@@ -79,7 +79,7 @@ def test_after_a_reset_the_next_sight_is_trusted() -> None:
 def test_without_a_speed_nothing_could_contradict() -> None:
     one = trusted()
     one.passes()
-    assert one.sees(speed=Speed.STOPPED, reckoned=False) is Trust.UNKNOWN
+    assert one.sees(speed=SpeedTold.STOPPED, reckoned=False) is Trust.UNKNOWN
     # Told again, the reach vouches for the position still.
     one.passes()
     assert one.sees() is Trust.TRUSTED
@@ -88,7 +88,7 @@ def test_without_a_speed_nothing_could_contradict() -> None:
 def test_a_float_without_a_speed_is_unknown_as_well() -> None:
     one = trusted()
     one.passes()
-    assert one.loses(Speed.STOPPED) is Trust.UNKNOWN
+    assert one.loses(SpeedTold.STOPPED) is Trust.UNKNOWN
     one.passes()
     assert one.loses() is Trust.TRUSTED
 

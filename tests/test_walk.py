@@ -15,7 +15,7 @@ from typing import NamedTuple
 import pytest
 
 from fenceguard.judgement.ladder import Ladder
-from fenceguard.judgement.trust import Speed
+from fenceguard.judgement.trust import SpeedTold
 from fenceguard.judgement.types import Rung, Trust
 from fenceguard.settings import Settings
 from tests.support.lawns import OUTLINE
@@ -163,7 +163,7 @@ def moved(before: Watched, move: str) -> Watched:
     if move == "loss":
         after.loses()
     else:
-        speed = Speed.STOPPED if move == "mute" else Speed.TOLD
+        speed = SpeedTold.STOPPED if move == "mute" else SpeedTold.TOLD
         after.sees(FAR_M if "far" in move else 0.0, speed=speed)
     return after
 

@@ -14,7 +14,7 @@ from fenceguard.judgement.news import News, Newsroom
 from fenceguard.judgement.parameters import Parameters
 from fenceguard.judgement.reckoning import Place, Reckoning, velocity_of
 from fenceguard.judgement.tells import Missing, Tells
-from fenceguard.judgement.trust import Reach, Sight, Speed, TrustMachine
+from fenceguard.judgement.trust import Reach, Sight, SpeedTold, TrustMachine
 from fenceguard.judgement.types import Bound, Evidence, Learned, Trust
 from fenceguard.lawn.surface import Surface
 from fenceguard.receiver.epoch import FIXED, Epoch
@@ -122,9 +122,9 @@ class Belief:
         lasts_s = SPEAKS_S
         if reckoning.period_s < math.inf:
             lasts_s = max(SPEAKS_S, PERIODS * reckoning.period_s)
-        speed = Speed.TOLD
+        speed = SpeedTold.TOLD
         if not parameters.without_speed and reckoning.blind_s > lasts_s:
-            speed = Speed.NEVER if math.isinf(reckoning.blind_s) else Speed.STOPPED
+            speed = SpeedTold.NEVER if math.isinf(reckoning.blind_s) else SpeedTold.STOPPED
         if place is None or bound is None or not self._is_sight(epoch, bound):
             self._trust.lose(news.at_s, reckoning.way, speed)
             return

@@ -73,7 +73,7 @@ def velocity_of(epoch: Epoch, at_s: float) -> Velocity | None:
     return Velocity(at_s, speed_mps * math.sin(course), speed_mps * math.cos(course), 0.0)
 
 
-class Way(NamedTuple):
+class Reckoned(NamedTuple):
     """A way that was reckoned. Each error is how far its end may be off."""
 
     east_m: float = 0.0
@@ -88,9 +88,9 @@ class Way(NamedTuple):
     unlikely_m: float = 0.0
     """What comes on top at worst, where speeds are missing."""
 
-    def plus(self, other: "Way") -> "Way":
+    def plus(self, other: "Reckoned") -> "Reckoned":
         """This way, and then another."""
-        return Way(
+        return Reckoned(
             self.east_m + other.east_m,
             self.north_m + other.north_m,
             self.length_m + other.length_m,
@@ -101,9 +101,9 @@ class Way(NamedTuple):
             self.unlikely_m + other.unlikely_m,
         )
 
-    def since(self, earlier: "Way") -> "Way":
+    def since(self, earlier: "Reckoned") -> "Reckoned":
         """What was added to an earlier way to make it this one."""
-        return Way(
+        return Reckoned(
             self.east_m - earlier.east_m,
             self.north_m - earlier.north_m,
             self.length_m - earlier.length_m,
@@ -114,11 +114,11 @@ class Way(NamedTuple):
             self.unlikely_m - earlier.unlikely_m,
         )
 
-    def as_sure_as(self, earlier: "Way") -> "Way":
+    def as_sure_as(self, earlier: "Reckoned") -> "Reckoned":
         """This way with the errors of an earlier one: all but the share of the way."""
-        return Way(self.east_m, self.north_m, self.length_m, *earlier[3:])
+        return Reckoned(self.east_m, self.north_m, self.length_m, *earlier[3:])
 
-    def less_sure_by(self, step: "Way") -> "Way":
+    def less_sure_by(self, step: "Reckoned") -> "Reckoned":
         """This way with the independent errors of a step as well."""
         return self._replace(
             east_m2=self.east_m2 + step.east_m2,
@@ -244,8 +244,8 @@ class Reckoning:
         self._at_s = math.nan
         self._obeyed = True
         self._begun = self.unseen.way_m, self.unseen.moving_s
-        self._sum = Way()
-        self.way = Way()
+        self._sum = Reckoned()
+        self.way = Reckoned()
         """All that was reckoned, up to the newest epoch."""
 
     @property
@@ -286,7 +286,7 @@ class Reckoning:
             self.way = self._sum.plus(self._on_its_own(told, passed_s, way_m))
             return
         if told is None:
-            self._sum = self._sum.plus(Way(plain_m=way_m))
+            self._sum = self._sum.plus(Reckoned(plain_m=way_m))
         else:
             self._sum = self._sum.plus(self._between(told, velocity, moving_s, way_m))
             self._steps.append(at_s - told.at_s)
@@ -311,7 +311,9 @@ class Reckoning:
         self._outlier = velocity
         return None
 
-    def _between(self, before: Velocity, after: Velocity, moving_s: float, way_m: float) -> Way:
+    def _between(
+        self, before: Velocity, after: Velocity, moving_s: float, way_m: float
+    ) -> Reckoned:
         """The way between two velocities."""
         passed_s = after.at_s - before.at_s
         if passed_s > MISSING * min(self.period_s, SLOWEST_S):
@@ -326,7 +328,7 @@ class Reckoning:
         if off_m > most_m:
             plain_m += off_m - most_m
             off_east_m, off_north_m = most_m / off_m * off_east_m, most_m / off_m * off_north_m
-        return Way(
+        return Reckoned(
             east_m,
             north_m,
             math.hypot(east_m, north_m),
@@ -336,7 +338,7 @@ class Reckoning:
             plain_m,
         )
 
-    def _across(self, before: Velocity, after: Velocity, passed_s: float, way_m: float) -> Way:
+    def _across(self, before: Velocity, after: Velocity, passed_s: float, way_m: float) -> Reckoned:
         """The way between two velocities with epochs missing between them.
 
         A mower that cruised is likely to have gone on, slowing down as its grants had it, or of its
@@ -352,7 +354,7 @@ class Reckoning:
             length_m = math.hypot(east_m, north_m)
             off_m = math.hypot(math.dist(before[1:3], after[1:3]) / 2.0 * passed_s, swung_m)
             square_m2 = min(off_m, max(length_m, way_m - length_m)) ** 2 / 2.0
-            return Way(east_m, north_m, length_m, square_m2, square_m2, 0.0, aimless_m)
+            return Reckoned(east_m, north_m, length_m, square_m2, square_m2, 0.0, aimless_m)
         east, north = before.east_mps / mps, before.north_mps / mps
         ahead_mps = east * after.east_mps + north * after.north_mps
         aside_mps = east * after.north_mps - north * after.east_mps
@@ -361,7 +363,7 @@ class Reckoning:
         least_m = min(unseen.coasted_m / 2.0, (mps + ahead_mps) / 2.0 * passed_s)
         length_m, along_m = (most_m + least_m) / 2.0, (most_m - least_m) / 2.0
         across_m = ACROSS * length_m + abs(aside_mps) / 2.0 * passed_s
-        return Way(
+        return Reckoned(
             length_m * east - aside_mps / 2.0 * passed_s * north,
             length_m * north + aside_mps / 2.0 * passed_s * east,
             length_m,
@@ -377,17 +379,17 @@ class Reckoning:
         up, down = self._speeding_up_mps2, self._braking_mps2
         return max(2.0 * up * down / (up + down), TURNS_RPS * mps) * passed_s**2 / 4.0
 
-    def _on_its_own(self, told: Velocity | None, passed_s: float, way_m: float) -> Way:
+    def _on_its_own(self, told: Velocity | None, passed_s: float, way_m: float) -> Reckoned:
         """The way since a velocity was told last: as fast as before, with what may have changed."""
         if told is None:
-            return Way(plain_m=way_m)
+            return Reckoned(plain_m=way_m)
         mps = math.hypot(told.east_mps, told.north_mps)
         stops_s = min(passed_s, mps / self._braking_mps2)
         lost_m = mps * (passed_s - stops_s) + self._braking_mps2 * stops_s**2 / 2.0
         gained_m = self._speeding_up_mps2 * passed_s**2 / 2.0
         length_m = mps * passed_s
         off_m = min(max(lost_m, gained_m), max(length_m, way_m - length_m))
-        return Way(
+        return Reckoned(
             told.east_mps * passed_s,
             told.north_mps * passed_s,
             length_m,

@@ -40,7 +40,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from fenceguard.judgement.parameters import TrustParameters
-from fenceguard.judgement.reckoning import Place, Way
+from fenceguard.judgement.reckoning import Place, Reckoned
 from fenceguard.judgement.types import Trust
 from fenceguard.judgement.usual import SPANS_S, Usual
 
@@ -54,7 +54,7 @@ KEPT_FIXES = 16
 """Fixes that are remembered while the position is doubted."""
 
 
-class Speed(Enum):
+class SpeedTold(Enum):
     """Whether speeds are told that could contradict a position."""
 
     TOLD = "told"
@@ -69,7 +69,7 @@ class Sight(NamedTuple):
     place: Place
     altitude_m: float | None
     bound_m: float
-    way: Way
+    way: Reckoned
     """All that was reckoned up to it."""
     reckoned: bool
     """A speed was told with it, or none ever was; else the way up to it is a guess.
@@ -122,7 +122,7 @@ class TrustMachine:
         self._anchor: Sight | None = None
         self._newest: Sight | None = None
         self._older: list[Sight | None] = [None] * len(SPANS_S)
-        self._strained_way = Way()
+        self._strained_way = Reckoned()
         self._relax()
         self._pending: Sight | None = None
         self._held_s = 0.0
@@ -130,11 +130,11 @@ class TrustMachine:
         """Age of an earlier sight, how far off the newest was, and for how long that counts."""
         self._looked_back_s = -math.inf
         self._broken = True
-        self._speed = Speed.NEVER
+        self._speed = SpeedTold.NEVER
         self._fixes: deque[Sight] = deque(maxlen=KEPT_FIXES)
         self._lost = True
 
-    def reach(self, at_s: float, way: Way) -> Reach | None:
+    def reach(self, at_s: float, way: Reckoned) -> Reach | None:
         """Where the mower can be when so much has been reckoned; None while nothing is known."""
         anchor = self._against or self._anchor
         if anchor is None:
@@ -154,17 +154,17 @@ class TrustMachine:
     @property
     def trust(self) -> Trust:
         """What is believed of the position; nothing, while no speed could contradict it."""
-        if self.state is Trust.TRUSTED and self._speed is not Speed.TOLD:
+        if self.state is Trust.TRUSTED and self._speed is not SpeedTold.TOLD:
             return Trust.UNKNOWN
         return self.state
 
-    def lose(self, at_s: float, way: Way, speed: Speed) -> None:
+    def lose(self, at_s: float, way: Reckoned, speed: SpeedTold) -> None:
         """An epoch came that is no sight."""
         self._speed, self._lost, self._broken = speed, True, True
         if self.state is Trust.TRUSTED and not self._is_narrow(at_s, way):
             self.state = Trust.UNKNOWN
 
-    def see(self, sight: Sight, speed: Speed) -> None:
+    def see(self, sight: Sight, speed: SpeedTold) -> None:
         """A sight."""
         after_loss, self._speed = self._lost, speed
         if sight.reckoned:
@@ -173,7 +173,7 @@ class TrustMachine:
             self._see_doubted(sight, after_loss)
         elif self._anchor is not None:
             self._see(sight, self._anchor, after_loss)
-        elif sight.reckoned and speed is not Speed.STOPPED:
+        elif sight.reckoned and speed is not SpeedTold.STOPPED:
             self._trust(sight)
 
     def _see(self, sight: Sight, anchor: Sight, after_loss: bool) -> None:
@@ -195,7 +195,7 @@ class TrustMachine:
         if sight.reckoned and self.excess.metres > self._parameters.doubt_m:
             self.state, self._pending = Trust.DOUBTED, None
             self._fixes.clear()
-        elif self._speed is Speed.STOPPED or not (
+        elif self._speed is SpeedTold.STOPPED or not (
             goes_on or self._is_narrow(sight.at_s, sight.way) or self._has_held(sight)
         ):
             self.state = Trust.UNKNOWN
@@ -219,7 +219,7 @@ class TrustMachine:
 
     def _relax(self) -> None:
         """Nothing contradicts any more."""
-        self._against, self._strained_s, self._strained_way = None, math.inf, Way()
+        self._against, self._strained_s, self._strained_way = None, math.inf, Reckoned()
 
     def _trust(self, sight: Sight) -> None:
         """The sight is the anchor from now on; the one before is kept as long as its span says."""
@@ -235,7 +235,7 @@ class TrustMachine:
                 older[number] = next_one
         self._anchor = sight
 
-    def _is_narrow(self, at_s: float, way: Way) -> bool:
+    def _is_narrow(self, at_s: float, way: Reckoned) -> bool:
         reach = self.reach(at_s, way)
         return reach is not None and reach.radius_m <= self._parameters.reach_m
 
@@ -259,7 +259,7 @@ class TrustMachine:
         known = self._is_known(sight.way.since(earlier.way))
         return known and self._excess(sight, earlier).metres <= within_m
 
-    def _is_known(self, since: Way) -> bool:
+    def _is_known(self, since: Reckoned) -> bool:
         """Whether a way is known well enough to tell a right fix from a wrong one."""
         return since.error_m(self._parameters.way_error) <= self._parameters.reach_m
 
@@ -306,7 +306,7 @@ class TrustMachine:
         east, north = (east_m / off_m, north_m / off_m) if off_m else (0.0, 0.0)
         way_error, bound_m = self._parameters.way_error, max(sight.bound_m, earlier.bound_m)
 
-        def unexplained_m(way: Way, age_s: float) -> float:
+        def unexplained_m(way: Reckoned, age_s: float) -> float:
             noise_m = max(bound_m, self._usual.noise_m(age_s))
             return off_m - noise_m - way.likely_m(way_error, east, north)
 
@@ -325,7 +325,7 @@ class TrustMachine:
         against = "step" if earlier is self._anchor else "drift"
         return Excess(likely_m, possible_m, off_m, against)
 
-    def _height_excess_m(self, sight: Sight, earlier: Sight, since: Way) -> float:
+    def _height_excess_m(self, sight: Sight, earlier: Sight, since: Reckoned) -> float:
         if sight.altitude_m is None or earlier.altitude_m is None:
             return -math.inf
         up_m = abs(sight.altitude_m - earlier.altitude_m)

@@ -4,8 +4,8 @@ import math
 from typing import Any
 
 from fenceguard.judgement.parameters import Parameters, TrustParameters
-from fenceguard.judgement.reckoning import Way
-from fenceguard.judgement.trust import Sight, Speed, TrustMachine
+from fenceguard.judgement.reckoning import Reckoned
+from fenceguard.judgement.trust import Sight, SpeedTold, TrustMachine
 from fenceguard.judgement.types import Trust
 from fenceguard.settings import Settings
 from tests.support.lawns import OUTLINE
@@ -28,14 +28,14 @@ class Watched:
 
     def __init__(self, parameters: TrustParameters = TRUST) -> None:
         self.trust = TrustMachine(parameters)
-        self.way = Way()
+        self.way = Reckoned()
         self.at_s = 0.0
 
     def passes(self, passed_s: float = 0.2, **way: float) -> None:
-        """Time passes, and a way is driven: the fields of `Way`."""
+        """Time passes, and a way is driven: the fields of `Reckoned`."""
         length_m = math.hypot(way.get("east_m", 0.0), way.get("north_m", 0.0))
         self.at_s += passed_s
-        self.way = self.way.plus(Way(**{"length_m": length_m, **way}))
+        self.way = self.way.plus(Reckoned(**{"length_m": length_m, **way}))
 
     def sees(
         self,
@@ -43,7 +43,7 @@ class Watched:
         *,
         bound_m: float = BOUND_M,
         altitude_m: float | None = None,
-        speed: Speed = Speed.TOLD,
+        speed: SpeedTold = SpeedTold.TOLD,
         reckoned: bool = True,
     ) -> Trust:
         """A sight, so far east of where the mower is."""
@@ -51,7 +51,7 @@ class Watched:
         self.trust.see(Sight(self.at_s, place, altitude_m, bound_m, self.way, reckoned), speed)
         return self.trust.trust
 
-    def loses(self, speed: Speed = Speed.TOLD) -> Trust:
+    def loses(self, speed: SpeedTold = SpeedTold.TOLD) -> Trust:
         """An epoch that is no sight."""
         self.trust.lose(self.at_s, self.way, speed)
         return self.trust.trust
