@@ -98,14 +98,14 @@ class Belief:
         if place is not None:
             place = self._upright(place)
             bound = self._bounds.hear(news.at_s, epoch, 0.0 if self._surface else self._tilt_m)
+        is_sight = self._is_sight(epoch, bound)
         if news.fresh:
             reckoning.hear(news.at_s, velocity)
             missing = self._tells.hear(news.at_s, epoch)
-            self._judge(news, epoch, place, bound)
+            self._judge(news, epoch, place, bound if is_sight else None)
         reach = self._trust.reach(news.at_s, reckoning.way)
         evidence = self._evidence(news, over_mps, missing, reach)
         if place is not None:
-            is_sight = self._is_sight(epoch, bound)
             place, bound = _believed(self._trust, is_sight, place, bound, reach)
         return Believed(
             place,
@@ -118,6 +118,7 @@ class Belief:
         )
 
     def _judge(self, news: News, epoch: Epoch, place: Place | None, bound: Bound | None) -> None:
+        """Hold a sight against what was reckoned; without a bound the epoch is none."""
         reckoning, parameters = self._reckoning, self._parameters
         lasts_s = SPEAKS_S
         if reckoning.period_s < math.inf:
@@ -125,7 +126,7 @@ class Belief:
         speed = SpeedTold.TOLD
         if not parameters.without_speed and reckoning.blind_s > lasts_s:
             speed = SpeedTold.NEVER if math.isinf(reckoning.blind_s) else SpeedTold.STOPPED
-        if place is None or bound is None or not self._is_sight(epoch, bound):
+        if place is None or bound is None:
             self._trust.lose(news.at_s, reckoning.way, speed)
             return
         way, told = reckoning.way, reckoning.is_told

@@ -12,7 +12,6 @@ from fenceguard.judgement.parameters import Parameters
 from fenceguard.judgement.speed import Speed
 from fenceguard.judgement.types import (
     NOTHING_PRESSED,
-    SLOWEST_S,
     Attitude,
     Bound,
     Decision,
@@ -288,21 +287,16 @@ class Supervisor:
         mower, top_mps = self._mower, self._mower.full_mps
         look_mps = min(max(speed_mps, top_mps), TOO_FAST * top_mps)
         # What is used up until the next epoch comes is looked at now, even if that is a bit late.
-        wait_s = (self._wait_s() or mower.stopping.reaction_s) + LATE * self._due_s()
+        wait_s = (self._wait_s() or mower.stopping.reaction_s) + LATE * self._belief.learned.due_s
         horizon_m = mower.stopping.horizon_m(look_mps, wait_s, mower.service_mps2)
         return mower.keep_m + SPARE_M + horizon_m
-
-    def _due_s(self) -> float:
-        """When after an epoch the next one is due."""
-        due_s = self._belief.learned.period_s
-        return SLOWEST_S if due_s is None else due_s
 
     def _wait_s(self) -> float | None:
         """For how long the mower goes on from an epoch before it comes down to the told speed."""
         mower = self._mower
         if mower.told_before_s is None:
             return None
-        waits_s = mower.stopping.reaction_s + self._due_s()
+        waits_s = mower.stopping.reaction_s + self._belief.learned.due_s
         return waits_s + mower.told_before_s + mower.hears_s
 
     def _ahead_m(self, seen: Seen, clearance_m: float, horizon_m: float) -> float:

@@ -105,6 +105,11 @@ class Learned(NamedTuple):
     digit_m: float | None
     """How far apart two positions are that differ in their last digit."""
 
+    @property
+    def due_s(self) -> float:
+        """When after an epoch the next one is due; as late as may be where that is not known."""
+        return SLOWEST_S if self.period_s is None else self.period_s
+
 
 class Way(NamedTuple):
     """A way that the mower may take from where it is; degrees clockwise from north."""
@@ -179,8 +184,7 @@ class Situation(NamedTuple):
     @property
     def due_s(self) -> float:
         """When after the last epoch the next one is due."""
-        period_s = None if self.learned is None else self.learned.period_s
-        return SLOWEST_S if period_s is None else period_s
+        return SLOWEST_S if self.learned is None else self.learned.due_s
 
     @property
     def bound_m(self) -> float | None:

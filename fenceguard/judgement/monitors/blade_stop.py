@@ -4,17 +4,15 @@ Where the drive line cuts the drive's power, the mower stands before the fence, 
 """
 
 from fenceguard.judgement.monitors.base import ABSENT, TIME_S, Default, Monitor, Reading, says
+from fenceguard.judgement.monitors.stopping import time_left
 from fenceguard.judgement.types import Rung, Situation
+from fenceguard.mower.stopping import Stopping
 
 
 def _read(situation: Situation) -> Reading:
-    ahead_m, stopping = situation.ahead_m, situation.stopping
-    if stopping is not None and stopping.drive_cut:
+    if situation.stopping is not None and situation.stopping.drive_cut:
         return ABSENT
-    if ahead_m is None or stopping is None:
-        return None
-    latest_s = stopping.blade_latest_s(ahead_m, situation.speed_mps, situation.most_mps)
-    return latest_s - stopping.reaction_s - situation.since_s
+    return time_left(Stopping.blade_latest_s, situation)
 
 
 BLADE_STOP = Monitor(

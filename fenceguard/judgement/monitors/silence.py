@@ -1,11 +1,11 @@
 """Silence: the mower drives on while nothing valid is heard."""
 
 from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, says
-from fenceguard.judgement.types import Rung, Situation
+from fenceguard.judgement.types import SLOWEST_S, Rung, Situation
 
-USUAL_S, SLOWEST_S = 0.2, 1.0
+USUAL_S = 0.2
 """The limits are for a receiver with this time between epochs; a slower one has so much more, up to
-one epoch a second: the speed that its mower is granted keeps the way that it drives meanwhile."""
+`SLOWEST_S`: the speed that its mower is granted keeps the way that it drives meanwhile."""
 
 
 def _read(situation: Situation) -> Reading:

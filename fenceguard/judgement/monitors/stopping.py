@@ -1,15 +1,25 @@
 """Stopping: for how long the mower may go on before braking comes too late."""
 
+from collections.abc import Callable
+
 from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, says
 from fenceguard.judgement.types import Rung, Situation
+from fenceguard.mower.stopping import Stopping
 
 
-def _read(situation: Situation) -> Reading:
+def time_left(
+    latest_s: Callable[[Stopping, float, float, float], float], situation: Situation
+) -> Reading:
+    """What is left of the time until something comes too late, once the reaction is over."""
     ahead_m, stopping = situation.ahead_m, situation.stopping
     if ahead_m is None or stopping is None:
         return None
-    latest_s = stopping.latest_s(ahead_m, situation.speed_mps, situation.most_mps)
-    return latest_s - stopping.reaction_s - situation.since_s
+    left_s = latest_s(stopping, ahead_m, situation.speed_mps, situation.most_mps)
+    return left_s - stopping.reaction_s - situation.since_s
+
+
+def _read(situation: Situation) -> Reading:
+    return time_left(Stopping.latest_s, situation)
 
 
 STOPPING = Monitor(
