@@ -26,7 +26,8 @@ RAIL_COLUMNS = 12
 ASKS_COLUMNS = 80 - RAIL_COLUMNS - 8
 ASKS = {
     "clear": "nothing has demanded {rung} or lower for {clear_s:g} s (clear_s.{rung})",
-    "armed": "armed: once since the start or reset, fixed long enough, with no demand",
+    "armed": "armed: once since the start or reset, trusted long enough, with no demand but "
+    "for want of room",
     "blade_runs": "the blade runs: its warning and delay are over",
     "reset": "a person pressed reset at the machine",
 }

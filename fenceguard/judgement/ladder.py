@@ -17,7 +17,7 @@ Three steps up ask for more than a clear time:
 
 - `locked` is left when a person resets it at the machine, and in no other way.
 - `halted` is left for the first time after a start or a reset only when the ladder is armed: the
-  supervisor has then seen a fixed solution, held long enough, inside the fence, with no demand.
+  position has then been trusted for long enough, with no demand but those for want of room.
 - `slowed` is left only once the blade runs. Coming up from `blade_off` the blade waits for its own
   delay, with a warning, before it starts.
 

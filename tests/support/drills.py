@@ -9,11 +9,11 @@ CONFIG = Path(__file__).parents[2] / "config"
 SETTINGS = CONFIG / "demo" / "settings.yaml"
 SCENARIOS = sorted((CONFIG / "drills").glob("*.yaml"))
 AWAITED = {
-    "honest_1hz": "`silence` acts at each lost sentence: too little at full in one drill of two",
-    "honest_antenna_ahead": "`stopping` halts it on its stripes in one drill of two",
-    "honest_gap_by_course": "`stopping` and `room` halt it before the gap already",
-    "honest_passages_by_course": "`stopping` and `room` halt it in one drill of two",
-    "wrong_fix": "while it is doubted the reach grows with the way, until the fix is in it",
+    "honest_1hz": "a lost sentence is a second of silence and takes the blade: 83 % in drill 1",
+    "honest_antenna_ahead": "`stopping` halts it once on its stripes: 81 % in drill 0",
+    "honest_gap_by_course": "`stopping` and `room` halt it before the gap already, in both drills",
+    "honest_passages_by_course": "`stopping` and `room` halt it before it comes to full in drill 1",
+    "wrong_fix": "0.4 m off widens the bound, is not doubted, and that ends by driving on",
 }
 """Scenarios that do not hold yet, and why."""
 SHORT_S = 32.0

@@ -6,13 +6,12 @@ Where the drive line cuts the drive's power, the mower stands before the fence, 
 from fenceguard.judgement.monitors.base import ABSENT, TIME_S, Default, Monitor, Reading, says
 from fenceguard.judgement.monitors.stopping import time_left
 from fenceguard.judgement.types import Rung, Situation
-from fenceguard.mower.stopping import Stopping
 
 
 def _read(situation: Situation) -> Reading:
     if situation.stopping is not None and situation.stopping.drive_cut:
         return ABSENT
-    return time_left(Stopping.blade_latest_s, situation)
+    return time_left(situation, lambda stopping: stopping.blade_latest_s)
 
 
 BLADE_STOP = Monitor(

@@ -6,20 +6,21 @@ from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading
 from fenceguard.judgement.types import Rung, Situation
 from fenceguard.mower.stopping import Stopping
 
+Latest = Callable[[float, float, float], float]
+"""From the length that is left, the speed and the most that it may become to a time."""
 
-def time_left(
-    latest_s: Callable[[Stopping, float, float, float], float], situation: Situation
-) -> Reading:
+
+def time_left(situation: Situation, latest_of: Callable[[Stopping], Latest]) -> Reading:
     """What is left of the time until something comes too late, once the reaction is over."""
     ahead_m, stopping = situation.ahead_m, situation.stopping
     if ahead_m is None or stopping is None:
         return None
-    left_s = latest_s(stopping, ahead_m, situation.speed_mps, situation.most_mps)
-    return left_s - stopping.reaction_s - situation.since_s
+    latest_s = latest_of(stopping)(ahead_m, situation.speed_mps, situation.most_mps)
+    return latest_s - stopping.reaction_s - situation.since_s
 
 
 def _read(situation: Situation) -> Reading:
-    return time_left(Stopping.latest_s, situation)
+    return time_left(situation, lambda stopping: stopping.latest_s)
 
 
 STOPPING = Monitor(
