@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import NamedTuple
 
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
@@ -158,6 +158,7 @@ def test_a_heedless_mower_stands_before_the_fence(
 
 
 @examples(max_examples=many(0.3), deadline=None)
+@example(Drive(rate_hz=8.0, hears_s=0.25, brakes_s=0.1875, from_m=1.0, to_m=0.0))
 @given(DRIVES.filter(lambda one: one.rate_hz >= 5.0))
 def test_seen_five_times_a_second_one_that_ignores_the_slow_line_as_well_stands_before_it_too(
     one: Drive,

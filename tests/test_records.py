@@ -9,8 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fenceguard.journal.records import KINDS, NAMES_A_RUNG, RUNGS, Record, Start, plain, record_of
-from tests.support.records import start, stop, summary
+from fenceguard.journal.records import (
+    KINDS,
+    NAMES_A_RUNG,
+    RUNGS,
+    Changed,
+    Record,
+    Start,
+    plain,
+    record_of,
+)
+from tests.support.records import NARROW, PLACE, start, stop, summary
 
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(),
@@ -151,6 +160,14 @@ def test_several_missing_keys_are_all_named() -> None:
 def test_a_whole_number_is_no_truth_and_no_fraction(value: object) -> None:
     with pytest.raises(ValueError, match="interventions is "):
         record_of("start", plain(start(interventions=value)))
+
+
+@pytest.mark.parametrize("value", [["fixed"], {"fixed": 1}, True])
+def test_what_may_be_a_number_or_a_text_may_be_nothing_else(value: object) -> None:
+    told = plain(Changed("full", "halted", "demand", None, (NARROW,), 1, PLACE, "aaaa", "bbbb"))
+    told["findings"][0]["value"] = value
+    with pytest.raises(ValueError, match="value is "):
+        record_of("rung", told)
 
 
 def test_a_whole_number_may_stand_for_a_length_of_time() -> None:

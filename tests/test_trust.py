@@ -346,6 +346,19 @@ def test_a_strain_is_forgotten_once_so_much_was_not_seen_that_nothing_contradict
     assert not one.trust.strained
 
 
+@pytest.mark.parametrize("east_m", [math.inf, -math.inf, math.nan])
+def test_a_way_that_is_no_number_explains_nothing_until_a_reset(east_m: float) -> None:
+    one = trusted()
+    one.way = one.way._replace(east_m=east_m)
+    for _ in range(20):
+        one.passes()
+        assert one.sees() is Trust.DOUBTED
+    one.trust.forget()
+    one.way = Reckoned()
+    one.passes()
+    assert one.sees() is Trust.TRUSTED
+
+
 def test_time_does_not_ease_a_strain() -> None:
     """What was a little out of reach stays so, however long it lasts and whatever is unseen."""
     one = trusted()

@@ -169,6 +169,30 @@ def test_after_so_many_tries_that_led_nearer_there_is_no_other(times: int, opens
         assert near.step() is opens
 
 
+@pytest.mark.parametrize(("rests_m", "opens"), [(-0.024, True), (-0.026, False)])
+def test_what_a_try_has_cost_must_fit_once_more_before_what_is_too_far(
+    rests_m: float, opens: bool
+) -> None:
+    """It failed from 0.05 m; the mower went on until it had braked, and `past_m` is 0.1."""
+    near = failed(1)
+    assert near.step(rests_m) is opens
+
+
+def test_the_dearest_try_is_the_one_that_counts() -> None:
+    near = failed(1)
+    assert near.step(-0.02)
+    assert near.creep(-0.02)
+    assert not near.creep(-0.035)
+    assert not near.step(-0.035)
+
+
+def test_what_a_try_has_cost_is_forgotten_once_room_demands_no_halt() -> None:
+    near = failed(1)
+    assert not near.step(-0.09)
+    assert not near.step(rung=FULL, demanded=False)
+    assert near.step(-0.09)
+
+
 def test_a_person_lets_it_try_again() -> None:
     near = failed(FAILURES)
     near.way_out.begin()

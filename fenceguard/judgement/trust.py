@@ -303,6 +303,9 @@ class TrustMachine:
         east_m = sight.place[0] - earlier.place[0] - since.east_m
         north_m = sight.place[1] - earlier.place[1] - since.north_m
         off_m = math.hypot(east_m, north_m)
+        if not math.isfinite(off_m):
+            # No number for a way is no explanation.
+            return Excess(math.inf, math.inf, off_m, "step")
         east, north = (east_m / off_m, north_m / off_m) if off_m else (0.0, 0.0)
         way_error, bound_m = self._parameters.way_error, max(sight.bound_m, earlier.bound_m)
 

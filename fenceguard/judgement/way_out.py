@@ -10,9 +10,13 @@ mower creeps: blade off, slow on, at a speed of its own.
 Which way it goes is the controller's choice, and only what comes of it is seen. The clearance may
 not fall below what it was, less its noise, which shows while the mower stands; what is gained must
 be kept. The bound may not become twice as large. When that fails, or the way is over, room halts
-again, and the next try begins after the next clear time. After `FAILURES` tries that only led
-nearer there is no other, until room has demanded no halt, or a person resets the mower. Nor is
-there a way out while anything contradicts the position.
+again, and the next try begins after the next clear time. Nor is there a way out while anything
+contradicts the position.
+
+A mower that is halted goes on until it has braked, so a try that leads nearer costs more than shows
+when it fails. What it has cost is known when the mower rests again. The next one begins only where
+the same once more would leave the mower within `past_m`. After `FAILURES` tries that only led
+nearer there is no other, until room has demanded no halt, or a person resets the mower.
 """
 
 import math
@@ -24,7 +28,7 @@ from fenceguard.judgement.types import Rung, Situation, Trust
 SMOOTH = 0.1
 """The share of a new clearance in the mean of those at a standstill."""
 FAILURES = 3
-"""Each may lead nearer by `nearer_m`: together no farther than the mower may drive out."""
+"""A controller that does not find the way in so many tries does not know where the fence is."""
 NOISES = 3.0
 """So many times the noise is none any more."""
 
@@ -38,8 +42,11 @@ class WayOut:
 
     def begin(self) -> None:
         """No try has failed yet."""
-        self._failures = 0
+        self._succeed()
         self.forget()
+
+    def _succeed(self) -> None:
+        self._failures, self._failed_from_m, self._costs_m = 0, -math.inf, 0.0
 
     def forget(self) -> None:
         """There is none."""
@@ -60,7 +67,7 @@ class WayOut:
         """
         clearance_m, bound, bound_m = situation.clearance_m, situation.bound, situation.bound_m
         if not demanded and rung is not Rung.BLADE_OFF:
-            self._failures = 0
+            self._succeed()
         if (
             clearance_m is None
             or bound is None
@@ -77,7 +84,8 @@ class WayOut:
         elif not rests:
             self.forget()
         elif self._began is None:
-            if demanded:
+            self._costs_m = max(self._costs_m, self._failed_from_m - clearance_m)
+            if demanded and clearance_m - self._costs_m >= -self._parameters.past_m:
                 self._began, self._clearance_m, self._bound_m = place, clearance_m, bound_m
         elif situation.since_s == 0.0:
             self._began = place
@@ -92,7 +100,9 @@ class WayOut:
         assert self._began is not None
         nearer_m = max(parameters.nearer_m, NOISES * math.sqrt(self._square_m2))
         nearer = clearance_m < self._clearance_m - nearer_m
-        self._failures += nearer
+        if nearer:
+            self._failures += 1
+            self._failed_from_m = self._clearance_m
         if (
             nearer
             or math.dist(place, self._began) > parameters.way_m
