@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from fenceguard.judgement.reckoning import (
     ACROSS,
+    BRIDGED_M,
     CRUISES,
     MISSING,
     NOISE_MPS,
@@ -68,7 +69,9 @@ def test_what_speed_and_course_tell(
 
 NUMBERS = st.floats(-100.0, 100.0)
 SOME = st.floats(0.0, 100.0)
-WAYS = st.builds(Reckoned, NUMBERS, NUMBERS, SOME, SOME, SOME, st.just(0.0), SOME, SOME)
+WAYS = st.builds(Reckoned, NUMBERS, NUMBERS, SOME, SOME, SOME, st.just(0.0), SOME, SOME).map(
+    lambda way: way._replace(length_m=way.length_m + math.hypot(way.east_m, way.north_m))
+)
 
 
 @given(WAYS, WAYS)
@@ -101,6 +104,15 @@ def test_an_error_counts_along_its_own_direction(angle: float, seen: float, off_
     way = Reckoned(east_m2=east_m**2, north_m2=north_m**2, both_m2=east_m * north_m)
     expected_m = abs(east_m * math.sin(seen) + north_m * math.cos(seen))
     assert way.likely_m(0.0, math.sin(seen), math.cos(seen)) == pytest.approx(expected_m, abs=1e-6)
+
+
+def test_of_a_way_there_and_back_no_share_is_likely_to_be_left() -> None:
+    """An error of scale is the same both ways: a fact of the trade, common practice, no source."""
+    there = Reckoned(east_m=10.0, length_m=10.0)
+    back = there.plus(Reckoned(east_m=-10.0, length_m=10.0))
+    assert there.likely_m(0.01, 1.0, 0.0) == pytest.approx(0.1)
+    assert back.likely_m(0.01, 1.0, 0.0) == 0.0
+    assert back.error_m(0.01) == pytest.approx(0.2)
 
 
 # Adding up
@@ -285,9 +297,44 @@ def test_the_error_never_shrinks_while_speeds_come_or_stay_away(
 def test_from_one_and_a_half_periods_on_epochs_are_missing(times: float, across: bool) -> None:
     added = Added()
     for number in range(6):
-        begin = added.at(0.2 * number, 0.45)
-    way = added.at(1.0 + 0.2 * times, 0.45).since(begin)
+        begin = added.at(float(number), 0.45)
+    way = added.at(5.0 + times, 0.45).since(begin)
     assert (way.unlikely_m > 0.0) == across
+
+
+def swung_m(passed_s: float) -> float:
+    """The way that is lost by braking and then speeding up again to the old speed: it is longest
+    with both as hard as can be, v(t) going down and up in straight lines (elementary kinematics).
+    """
+    up, down = TRUST.speeding_up_mps2, TRUST.hardest_mps2
+    slows_s = passed_s * up / (up + down)
+    return down * slows_s * passed_s / 2.0
+
+
+def test_an_epoch_is_missed_by_nobody_where_no_mower_can_swing_out_by_much() -> None:
+    """At 5 Hz one, not two, at the default accelerations."""
+    for missing, bridged in ((1, True), (2, False)):
+        added = Added()
+        for number in range(6):
+            begin = added.at(0.2 * number, 0.45)
+        passed_s = 0.2 * (missing + 1)
+        assert (swung_m(passed_s) <= BRIDGED_M) is bridged
+        way = added.at(1.0 + passed_s, 0.45).since(begin)
+        assert (way.unlikely_m == 0.0) is bridged
+        if bridged:
+            assert way.east_m == pytest.approx(0.45 * passed_s)
+            assert way.error_m(0.0) == 0.0
+
+
+def test_a_way_unseen_is_no_shorter_than_by_braking_and_speeding_up_again() -> None:
+    added = Added()
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.0, 0.5)
+    way = added.at(1.6, 0.0, 0.5).since(begin)
+    least_m = 0.6 * 0.5 - swung_m(0.6)
+    assert least_m > 0.6 * 0.5 / 2.0
+    assert way.length_m - way.likely_m(0.0, 0.0, 1.0) == pytest.approx(least_m)
+    assert way.length_m + way.likely_m(0.0, 0.0, 1.0) == pytest.approx(0.6 * 0.5)
 
 
 def test_epochs_are_missing_between_two_speeds_that_no_receiver_leaves_so_far_apart() -> None:
@@ -319,6 +366,8 @@ def test_what_a_slower_one_was_up_to_is_not_known() -> None:
     assert way.north_m == pytest.approx(3.0 * slow_mps)
     assert way.east_m2 == way.north_m2 > 0.0
     assert way.both_m2 == 0.0
+    # It may be up to the same again next time.
+    assert way.unlikely_m == pytest.approx(math.sqrt(2.0 * way.east_m2))
 
 
 def test_a_turn_unseen_is_in_doubt_to_its_side() -> None:

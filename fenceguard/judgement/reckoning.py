@@ -3,11 +3,12 @@
 A receiver measures its speed by Doppler shift, apart from its position. Added up, speed and course
 tell how the position must change. That is off by
 
-- a share of the way;
+- a share of the way: likely the same share all along, so that of a way there and back nothing is
+  left; at worst of the whole length;
 - half of each change of speed times the time between two speeds, which are independent and add up
   in squares; a change that the mower cannot make is an error of the speed, and adds up plainly;
-- where epochs are missing between two speeds, what the mower may have done otherwise than its
-  grants had it do, and at worst how far it may have swung out and back;
+- where more epochs are missing between two speeds than no mower could use to go elsewhere, what it
+  may have done otherwise than its grants had it do, and at worst how far it may have swung out;
 - while no speed is told, what the mower may have gained or lost since;
 - a slow speed that is told without a course: it may lead anywhere.
 
@@ -25,6 +26,8 @@ from fenceguard.receiver.epoch import Epoch
 
 MISSING = 1.5
 """A step so many times the shortest of the last ones has epochs missing in it."""
+BRIDGED_M = 0.05
+"""An epoch may be missing where no mower can have swung out by more meanwhile."""
 STEPS = 16
 """Of so many steps the shortest one is looked for."""
 STANDING_MPS = 0.03
@@ -129,14 +132,15 @@ class Reckoned(NamedTuple):
     def likely_m(self, way_error: float, east: float, north: float) -> float:
         """How far off the end is likely to be at most in a direction, which is a unit vector.
 
-        `way_error` is a share of the way.
+        `way_error` is a share of how far the end is from the beginning.
         """
         square_m2 = east * east * self.east_m2 + north * north * self.north_m2
         square_m2 += 2.0 * east * north * self.both_m2
-        return self.plain_m + way_error * self.length_m + math.sqrt(max(0.0, square_m2))
+        shift_m = way_error * math.hypot(self.east_m, self.north_m)
+        return self.plain_m + shift_m + math.sqrt(max(0.0, square_m2))
 
     def error_m(self, way_error: float) -> float:
-        """How far off the end may be at worst, in any direction."""
+        """How far off the end may be at worst, in any direction; `way_error` is of the length."""
         widest_m = math.sqrt(max(0.0, self.east_m2 + self.north_m2))
         return self.plain_m + way_error * self.length_m + widest_m + self.unlikely_m
 
@@ -316,7 +320,8 @@ class Reckoning:
     ) -> Reckoned:
         """The way between two velocities."""
         passed_s = after.at_s - before.at_s
-        if passed_s > MISSING * min(self.period_s, SLOWEST_S):
+        swung_m = self._swung_m(before.mps, passed_s)
+        if passed_s > MISSING * min(self.period_s, SLOWEST_S) and swung_m > BRIDGED_M:
             return self._across(before, after, min(passed_s, moving_s), way_m)
         east_m = (before.east_mps + after.east_mps) / 2.0 * passed_s
         north_m = (before.north_mps + after.north_mps) / 2.0 * passed_s
@@ -353,14 +358,17 @@ class Reckoning:
         if mps < RESTING_MPS or mps < CRUISES * unseen.granted_before_mps:
             length_m = math.hypot(east_m, north_m)
             off_m = math.hypot(math.dist(before[1:3], after[1:3]) / 2.0 * passed_s, swung_m)
-            square_m2 = min(off_m, max(length_m, way_m - length_m)) ** 2 / 2.0
-            return Reckoned(east_m, north_m, length_m, square_m2, square_m2, 0.0, aimless_m)
+            off_m = min(off_m, max(length_m, way_m - length_m))
+            square_m2 = off_m**2 / 2.0
+            return Reckoned(east_m, north_m, length_m, square_m2, square_m2, 0.0, aimless_m, off_m)
         east, north = before.east_mps / mps, before.north_mps / mps
         ahead_mps = east * after.east_mps + north * after.north_mps
         aside_mps = east * after.north_mps - north * after.east_mps
-        # As far as its grants had it go, or as the two speeds say, or anything between.
-        most_m = max(unseen.coasted_m, (mps + ahead_mps) / 2.0 * passed_s)
-        least_m = min(unseen.coasted_m / 2.0, (mps + ahead_mps) / 2.0 * passed_s)
+        # As far as its grants had it go, or as the two speeds say, or anything between; but no
+        # shorter than by braking and speeding up again.
+        steady_m = (mps + ahead_mps) / 2.0 * passed_s
+        most_m = max(unseen.coasted_m, steady_m)
+        least_m = min(max(unseen.coasted_m / 2.0, steady_m - swung_m), steady_m)
         length_m, along_m = (most_m + least_m) / 2.0, (most_m - least_m) / 2.0
         across_m = ACROSS * length_m + abs(aside_mps) / 2.0 * passed_s
         return Reckoned(

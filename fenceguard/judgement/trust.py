@@ -40,7 +40,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from fenceguard.judgement.parameters import TrustParameters
-from fenceguard.judgement.reckoning import Place, Reckoned
+from fenceguard.judgement.reckoning import RESTING_MPS, Place, Reckoned
 from fenceguard.judgement.types import Trust
 from fenceguard.judgement.usual import SPANS_S, Usual
 
@@ -191,6 +191,7 @@ class TrustMachine:
             self._relax()
         elif not self.strained:
             self._strained_s, self._strained_way = sight.at_s, sight.way
+            self._usual.contradicted()
         self._against = against if self.excess.likely_m > 0.0 else None
         if sight.reckoned and self.excess.metres > self._parameters.doubt_m:
             self.state, self._pending = Trust.DOUBTED, None
@@ -202,7 +203,7 @@ class TrustMachine:
         elif self.strained or not sight.reckoned:
             self.state = Trust.TRUSTED
         else:
-            self._learn()
+            self._learn(sight.at_s)
             self._trust(sight)
 
     def _see_doubted(self, sight: Sight, after_loss: bool) -> None:
@@ -271,7 +272,9 @@ class TrustMachine:
         """
         worst, against = self._excess(sight, anchor), anchor
         passed_s = sight.at_s - anchor.at_s
-        self._offs = [(passed_s, worst.off_m, passed_s)]
+        self._offs = []
+        if _drove(anchor, sight):
+            self._offs.append((passed_s, worst.off_m, passed_s))
         looks_back = self.strained or sight.at_s - self._looked_back_s >= LOOKS_BACK_S
         if looks_back:
             self._looked_back_s = sight.at_s
@@ -283,15 +286,19 @@ class TrustMachine:
                 # The youngest was the anchor just now.
                 continue
             excess = self._excess(sight, kept)
-            self._offs.append((age_s, excess.off_m, LOOKS_BACK_S if number else passed_s))
+            if _drove(kept, sight):
+                self._offs.append((age_s, excess.off_m, LOOKS_BACK_S if number else passed_s))
             if excess.rank > worst.rank:
                 worst, against = excess, kept
         return worst, against
 
-    def _learn(self) -> None:
-        """What is usual, from what was last looked at, if nothing contradicts."""
+    def _learn(self, at_s: float) -> None:
+        """What is usual, from what was last looked at, if nothing contradicts.
+
+        At rest there is less noise than the mower will have as it drives: nothing is learned there.
+        """
         for age_s, off_m, passed_s in self._offs:
-            self._usual.learn(age_s, off_m, passed_s)
+            self._usual.learn(at_s, age_s, off_m, passed_s)
 
     def _excess(self, sight: Sight, earlier: Sight) -> Excess:
         """By how much a sight lies out of the reach of an earlier one.
@@ -309,19 +316,19 @@ class TrustMachine:
         east, north = (east_m / off_m, north_m / off_m) if off_m else (0.0, 0.0)
         way_error, bound_m = self._parameters.way_error, max(sight.bound_m, earlier.bound_m)
 
-        def unexplained_m(way: Reckoned, age_s: float) -> float:
+        def unexplained_m(way: Reckoned, age_s: float) -> tuple[float, float]:
+            """By what is likely, where errors add up in squares; and at worst, as they are."""
             noise_m = max(bound_m, self._usual.noise_m(age_s))
-            return off_m - noise_m - way.likely_m(way_error, east, north)
+            way_m = way.likely_m(way_error, east, north)
+            return off_m - math.hypot(noise_m, way_m), off_m - noise_m - way_m - way.unlikely_m
 
-        possible_m = unexplained_m(since, age_s) - since.unlikely_m
-        likely_m = possible_m + since.unlikely_m
+        likely_m, possible_m = unexplained_m(since, age_s)
         if earlier.at_s < self._strained_s < math.inf:
             # Once there is a contradiction, neither time nor what was not seen explains it.
-            known = sight.way.as_sure_as(self._strained_way).since(earlier.way)
-            likely_m = unexplained_m(known, min(age_s, self._strained_s - earlier.at_s))
+            since = sight.way.as_sure_as(self._strained_way).since(earlier.way)
+            likely_m, at_worst_m = unexplained_m(since, min(age_s, self._strained_s - earlier.at_s))
             if self.state is Trust.DOUBTED:
-                possible_m = likely_m - known.unlikely_m
-            since = known
+                possible_m = at_worst_m
         height_m = self._height_excess_m(sight, earlier, since)
         if height_m > likely_m:
             return Excess(height_m, height_m, off_m, "height")
@@ -344,3 +351,9 @@ class TrustMachine:
                 agreeing, newer_s = agreeing + 1, fix.at_s
         self._fixes.append(sight)
         return agreeing >= parameters.fixes
+
+
+def _drove(earlier: Sight, later: Sight) -> bool:
+    """Whether the mower drove from one sight to another."""
+    length_m = later.way.length_m - earlier.way.length_m
+    return length_m > RESTING_MPS * (later.at_s - earlier.at_s)

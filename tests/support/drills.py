@@ -13,7 +13,6 @@ AWAITED = {
     "honest_antenna_ahead": "`stopping` halts it once on its stripes: 81 % in drill 0",
     "honest_gap_by_course": "`stopping` and `room` halt it before the gap already, in both drills",
     "honest_passages_by_course": "`stopping` and `room` halt it before it comes to full in drill 1",
-    "wrong_fix": "0.4 m off widens the bound, is not doubted, and that ends by driving on",
 }
 """Scenarios that do not hold yet, and why."""
 SHORT_S = 32.0
