@@ -204,18 +204,6 @@ def test_what_is_not_likely_is_no_doubt_but_no_anchor_either() -> None:
     assert not one.trust.strained
 
 
-@pytest.mark.parametrize(("more_m", "strained"), [(-0.001, False), (0.001, True)])
-def test_noise_and_way_are_likely_to_be_off_by_the_root_of_their_squares(
-    more_m: float, strained: bool
-) -> None:
-    """Independent errors add up in squares: common practice, as in any error budget."""
-    one = trusted()
-    one.passes(north_m=10.0, plain_m=0.05)
-    state = one.sees(math.hypot(BOUND_M, TRUST.way_error * 10.0 + 0.05) + more_m)
-    assert one.trust.strained is strained
-    assert state is Trust.TRUSTED
-
-
 def test_noise_is_learned_as_the_mower_drives_and_not_at_rest() -> None:
     """At rest positions and speeds are calmer: common practice, no source."""
     for north_m, learned in ((0.0, False), (0.1, True)):

@@ -316,19 +316,19 @@ class TrustMachine:
         east, north = (east_m / off_m, north_m / off_m) if off_m else (0.0, 0.0)
         way_error, bound_m = self._parameters.way_error, max(sight.bound_m, earlier.bound_m)
 
-        def unexplained_m(way: Reckoned, age_s: float) -> tuple[float, float]:
-            """By what is likely, where errors add up in squares; and at worst, as they are."""
+        def unexplained_m(way: Reckoned, age_s: float) -> float:
             noise_m = max(bound_m, self._usual.noise_m(age_s))
-            way_m = way.likely_m(way_error, east, north)
-            return off_m - math.hypot(noise_m, way_m), off_m - noise_m - way_m - way.unlikely_m
+            return off_m - noise_m - way.likely_m(way_error, east, north)
 
-        likely_m, possible_m = unexplained_m(since, age_s)
+        possible_m = unexplained_m(since, age_s) - since.unlikely_m
+        likely_m = possible_m + since.unlikely_m
         if earlier.at_s < self._strained_s < math.inf:
             # Once there is a contradiction, neither time nor what was not seen explains it.
-            since = sight.way.as_sure_as(self._strained_way).since(earlier.way)
-            likely_m, at_worst_m = unexplained_m(since, min(age_s, self._strained_s - earlier.at_s))
+            known = sight.way.as_sure_as(self._strained_way).since(earlier.way)
+            likely_m = unexplained_m(known, min(age_s, self._strained_s - earlier.at_s))
             if self.state is Trust.DOUBTED:
-                possible_m = at_worst_m
+                possible_m = likely_m - known.unlikely_m
+            since = known
         height_m = self._height_excess_m(sight, earlier, since)
         if height_m > likely_m:
             return Excess(height_m, height_m, off_m, "height")
