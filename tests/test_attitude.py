@@ -322,6 +322,13 @@ def test_one_direction_that_is_off_is_no_bend() -> None:
         assert attitude.curvature_per_m == 0.0
 
 
+@pytest.mark.parametrize("heading", [True, False])
+def test_to_change_gear_is_no_bend(heading: bool) -> None:
+    heard = Heard()
+    for mps in (*[0.4] * 8, *[-0.4] * 8, *[0.4] * 8):
+        assert heard.goes(mps, heading=heading).curvature_per_m == 0.0
+
+
 def test_what_lies_between_a_kept_course_and_a_new_one_is_no_bend() -> None:
     heard = Heard()
     for _ in range(8):

@@ -88,7 +88,7 @@ def test_the_demo(tmp_path: Path) -> None:
         ("solution", "fixed", "blade_off"),
         ("correction_age", 10.0, "blade_off"),
         ("silence", 0.5, "halted"),
-        ("approach", 0.5, "halted"),
+        ("approach", 0.6, "halted"),
     ]
     began_s = [
         (datetime.fromisoformat(one["begin_utc"]).timestamp() - demo.FIRST_UTC_S)

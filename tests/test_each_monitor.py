@@ -149,7 +149,7 @@ def test_with_time_the_demand_comes_without_an_epoch(
 
 @pytest.mark.parametrize(
     ("period_s", "since_s", "slows"),
-    [(0.0, 1.49, False), (0.0, 1.51, True), (1.49, 0.0, False), (1.51, 0.0, True)],
+    [(0.0, 1.39, False), (0.0, 1.41, True), (1.39, 0.0, False), (1.41, 0.0, True)],
 )
 def test_an_approach_counts_what_is_left_when_the_next_epoch_is_due(
     period_s: float, since_s: float, slows: bool

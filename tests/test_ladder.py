@@ -23,11 +23,14 @@ def settings(start: str = "halted", blade_delay_s: float = 3.0) -> Settings:
             "start": start,
             "blade_delay_s": blade_delay_s,
             "clear_s": {"slowed": 2, "blade_off": 5, "halted": 10},
+            "clear_room_s": {"slowed": 1, "blade_off": 2, "halted": 3},
         }
     )
 
 
-def ladder_at(rung: Rung, blade_delay_s: float = 3.0) -> tuple[Ladder, float]:
+def ladder_at(
+    rung: Rung, blade_delay_s: float = 3.0, of_room: bool = False
+) -> tuple[Ladder, float]:
     """A ladder that has just come down to a rung from `full`, and the time."""
     ladder = Ladder(settings(blade_delay_s=blade_delay_s).parameters().ladder)
     ladder.forget(0.0)
@@ -36,7 +39,7 @@ def ladder_at(rung: Rung, blade_delay_s: float = 3.0) -> tuple[Ladder, float]:
         now_s += 0.5
         ladder.step(now_s, FULL, False, True)
     now_s += 0.5
-    ladder.step(now_s, rung, False, True)
+    ladder.step(now_s, rung, False, True, of_room)
     return ladder, now_s
 
 
@@ -87,6 +90,47 @@ def test_a_new_demand_starts_the_clear_time_anew(rung: Rung, clear_s: float) -> 
     assert ladder.rung is rung
     ladder.step(again_s + clear_s, FULL, False, False)
     assert ladder.rung is Rung(rung - 1)
+
+
+ROOM = [(SLOWED, 1.0), (BLADE_OFF, 2.0), (HALTED, 3.0)]
+
+
+@pytest.mark.parametrize(("rung", "clear_s"), ROOM)
+def test_where_only_room_was_wanting_since_full_other_clear_times_count(
+    rung: Rung, clear_s: float
+) -> None:
+    ladder, now_s = ladder_at(rung, of_room=True)
+    assert ladder.step(now_s + clear_s - 0.001, FULL, False, False).why == ""
+    move = ladder.step(now_s + clear_s, FULL, False, False)
+    assert (ladder.rung, move.why, move.clear_s) == (Rung(rung - 1), "clear", clear_s)
+
+
+@pytest.mark.parametrize("also", [SLOWED, BLADE_OFF, HALTED])
+@pytest.mark.parametrize("first", [True, False])
+def test_whatever_else_was_demanded_since_full_asks_for_the_longer_ones(
+    also: Rung, first: bool
+) -> None:
+    ladder, now_s = ladder_at(also if first else HALTED, of_room=not first)
+    ladder.step(now_s, HALTED if first else also, False, False, first)
+    ladder.step(now_s + 9.999, FULL, False, False, True)
+    assert ladder.rung is HALTED
+    ladder.step(now_s + 10.0, FULL, False, False, True)
+    assert ladder.rung is BLADE_OFF
+    ladder.step(now_s + 14.999, FULL, False, False, True)
+    assert ladder.rung is BLADE_OFF
+
+
+@pytest.mark.parametrize("forgets", [False, True])
+def test_after_a_reset_or_a_clock_that_went_back_the_longer_ones_count(forgets: bool) -> None:
+    ladder, now_s = ladder_at(HALTED if forgets else LOCKED, of_room=True)
+    if forgets:
+        ladder.forget(now_s)
+    else:
+        ladder.step(now_s, FULL, True, False)
+    ladder.step(now_s + 9.999, FULL, False, True)
+    assert ladder.rung is HALTED
+    ladder.step(now_s + 10.0, FULL, False, True)
+    assert ladder.rung is BLADE_OFF
 
 
 def test_a_demand_for_a_higher_rung_does_not_hold_a_lower_one() -> None:

@@ -163,6 +163,9 @@ TOLD: list[tuple[str, object, list[str]]] = [
     ("clear_s.slowed", 2.5, ["ladder.clear_s.SLOWED"]),
     ("clear_s.blade_off", 5.5, ["ladder.clear_s.BLADE_OFF"]),
     ("clear_s.halted", 10.5, ["ladder.clear_s.HALTED"]),
+    ("clear_room_s.slowed", 1.5, ["ladder.clear_room_s.SLOWED"]),
+    ("clear_room_s.blade_off", 2.5, ["ladder.clear_room_s.BLADE_OFF"]),
+    ("clear_room_s.halted", 3.5, ["ladder.clear_room_s.HALTED"]),
     ("blade_delay_s", 3.5, ["ladder.blade_delay_s"]),
     ("grant_valid_s", 0.6, ["ladder.grant_valid_s"]),
     ("arm.fixed_for_s", 11.5, ["armed_after_s"]),
@@ -250,14 +253,14 @@ NEVER = "never"
 @pytest.mark.parametrize(
     ("changes", "before_s"),
     [
-        ({}, 0.5),
+        ({}, 0.6),
         ({"limits.approach.slowed": 0.8}, 0.8),
         ({"limits.approach.watch_only": True}, 0.0),
         ({"limits.approach.slowed": NEVER}, 0.0),
         ({"limits.approach.slowed": NEVER, "limits.stopping.blade_off": 0.1}, 0.1),
         ({"limits.approach.slowed": NEVER, "limits.stopping.halted": 0.3}, 0.3),
         ({"limits.approach.slowed": NEVER, "limits.stopping.watch_only": True}, None),
-        ({"limits.blade_stop.blade_off": 0.9}, 0.5),
+        ({"limits.blade_stop.blade_off": 0.9}, 0.6),
         ({"limits.blade_stop.blade_off": 0.9, "mower.stopping.drive_line": "told"}, 0.9),
     ],
 )

@@ -14,6 +14,8 @@ HEARS_S = 0.5
 PARAMETERS = settings(mower=BODY).parameters().mower._replace(hears_s=HEARS_S)
 STEP_S = 0.125
 """Eighths of a second add up exactly."""
+SLOWING_S = HEARS_S + 0.5
+"""0.25 m/s at 0.5 m/s²."""
 REST_S = PARAMETERS.stopping.rest_s(0.5)
 
 
@@ -72,15 +74,39 @@ def test_one_that_is_not_told_is_the_last_one_and_what_may_have_come_to_it(
 
 def test_of_nothing_told_it_is_what_the_lines_let_it_reach() -> None:
     assert Told().hear(None) == 0.5
-    assert Told().grant(0.25, slow=True, for_s=HEARS_S).hear(None) == 0.25
+    assert Told().grant(0.25, slow=True, for_s=HEARS_S).hear(None) == 0.5
+    assert Told().grant(0.25, slow=True, for_s=SLOWING_S).hear(None) == 0.25
 
 
 def test_the_slow_line_counts_once_it_was_on_for_as_long_as_a_controller_takes() -> None:
     told = Told().grant()
+    told.hear(0.5)
     assert told.most_mps() == 0.5
-    assert told.grant(0.25, slow=True, for_s=HEARS_S - STEP_S).most_mps() == 0.5
-    assert told.grant(0.25, slow=True, for_s=STEP_S).most_mps() == 0.25
+    assert told.grant(0.25, slow=True, for_s=HEARS_S).most_mps() == 0.5
+    assert told.grant(0.25, slow=True, for_s=STEP_S).most_mps() == 0.5 - 0.5 * STEP_S
+    assert told.grant(0.25, slow=True, for_s=0.5).most_mps() == 0.25
     assert told.grant(0.5).most_mps() == 0.5
+
+
+@pytest.mark.parametrize(
+    ("mps", "for_s", "most_mps"),
+    [(0.2, 0.0, 0.45), (0.2, HEARS_S - STEP_S, 0.45), (0.1, 0.0, 0.35), (0.4, 0.0, 0.5)],
+)
+def test_until_it_hears_the_slow_line_it_gains_no_more_than_it_can(
+    mps: float, for_s: float, most_mps: float
+) -> None:
+    """0.5 m/s² for half a second, from the last speed that was told."""
+    told = Told().grant()
+    told.hear(mps)
+    assert told.grant(0.25, slow=True, for_s=for_s).most_mps() == pytest.approx(most_mps)
+
+
+def test_a_speed_that_was_told_after_it_heard_the_slow_line_has_gained() -> None:
+    told = Told().grant().grant(0.25, slow=True, for_s=HEARS_S - STEP_S)
+    told.hear(0.2)
+    assert told.most_mps() == pytest.approx(0.2 + 0.5 * STEP_S)
+    told.grant(0.25, slow=True, for_s=STEP_S).hear(0.2)
+    assert told.most_mps() == 0.25
 
 
 # At rest
@@ -195,9 +221,6 @@ def test_it_can_be_made_to_know_nothing() -> None:
 
 # A mower that the slow line does not slow
 
-SLOWING_S = HEARS_S + 0.5
-"""0.25 m/s at 0.5 m/s²."""
-
 
 def slowed(for_s: float = SLOWING_S) -> Told:
     return Told().grant(for_s=1.0).grant(0.25, slow=True, for_s=for_s)
@@ -217,7 +240,7 @@ def test_the_slow_line_is_believed_until_a_speed_shows_otherwise(
     told = slowed(for_s)
     told.hear(mps)
     assert told.speed.ignores_slow is ignores
-    assert told.most_mps() == (0.5 if ignores else 0.25)
+    assert told.most_mps() == (0.5 if ignores else mps)
 
 
 def test_it_is_believed_again_after_a_few_moderate_speeds() -> None:

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fenceguard.judgement.reckoning import Unseen
+from fenceguard.judgement.reckoning import RESTING_MPS, Reckoning, Unseen, Velocity
 from tests.support.trusting import TRUST
 
 TOP_MPS = TRUST.top_mps
@@ -97,3 +97,27 @@ def test_it_only_ever_grows(moves: list[tuple[str, float]]) -> None:
             one.driven(value)
         assert (one.way_m, one.moving_s) >= before
         assert one.way_m >= before[0]
+
+
+# At rest
+
+
+@pytest.mark.parametrize(
+    ("mps", "rests", "way_m"),
+    [
+        (RESTING_MPS - 0.001, True, 0.0),
+        (RESTING_MPS, True, RESTING_MPS),
+        (RESTING_MPS - 0.001, False, RESTING_MPS - 0.001),
+    ],
+)
+def test_a_slow_speed_of_a_mower_at_rest_is_no_way(mps: float, rests: bool, way_m: float) -> None:
+    reckoning = Reckoning(TRUST)
+    reckoning.unseen.begin(0.0)
+    reckoning.unseen.granted(0.0 if rests else TOP_MPS)
+    for step in range(301):
+        at_s = step / 5.0
+        reckoning.unseen.go_on(at_s)
+        reckoning.hear(at_s, Velocity(at_s, mps, 0.0, 0.0))
+        if step == 250:
+            before = reckoning.way
+    assert reckoning.way.since(before).east_m == pytest.approx(10.0 * way_m)

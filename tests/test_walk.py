@@ -23,6 +23,7 @@ from tests.support.trusting import TRUST, Watched
 
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
 CLEAR_S = {SLOWED: 1.0, BLADE_OFF: 2.0, HALTED: 3.0}
+CLEAR_ROOM_S = {SLOWED: 1.0, BLADE_OFF: 1.0, HALTED: 2.0}
 BLADE_DELAY_S = 2.0
 LONGEST_S = 4.0
 STEPS_S = (0.0, 1.0, 2.0, 3.0)
@@ -36,9 +37,11 @@ class Input(NamedTuple):
     demand: Rung
     reset: bool
     may_arm: bool
+    of_room: bool
 
 
-ALPHABET = [Input(*one) for one in itertools.product(STEPS_S, Rung, (False, True), (False, True))]
+BOTH = (False, True)
+ALPHABET = [Input(*one) for one in itertools.product(STEPS_S, Rung, BOTH, BOTH, BOTH)]
 
 
 class Shadow(NamedTuple):
@@ -48,6 +51,8 @@ class Shadow(NamedTuple):
     """Since it stood on a rung that stops the blade."""
     clear_s: tuple[float, ...]
     """For each rung, since it was demanded or one below it."""
+    only_room: bool
+    """Nothing but room was demanded since it stood on `full`."""
 
 
 def ladder(start: str) -> Ladder:
@@ -58,6 +63,7 @@ def ladder(start: str) -> Ladder:
         "start": start,
         "blade_delay_s": BLADE_DELAY_S,
         "clear_s": {rung.word: clear_s for rung, clear_s in CLEAR_S.items()},
+        "clear_room_s": {rung.word: clear_s for rung, clear_s in CLEAR_ROOM_S.items()},
     }
     made = Ladder(Settings.model_validate(content).parameters().ladder)
     made.forget(0.0)
@@ -68,7 +74,7 @@ def key(state: Ladder, shadow: Shadow, now_s: float) -> tuple[object, ...]:
     """All that the future depends on, counted from now."""
     held_s = tuple(min(LONGEST_S, now_s - since_s) for since_s in state._held_since_s)
     blade_s = max(-LONGEST_S, min(LONGEST_S, now_s - state._blade_from_s))
-    return state.rung, state.armed, held_s, blade_s, shadow
+    return state.rung, state.armed, state._only_room, held_s, blade_s, shadow
 
 
 def stepped(state: Ladder, shadow: Shadow, now_s: float, given: Input) -> tuple[Ladder, Shadow]:
@@ -76,12 +82,13 @@ def stepped(state: Ladder, shadow: Shadow, now_s: float, given: Input) -> tuple[
     after = copy.copy(state)
     after._held_since_s = list(state._held_since_s)
     then_s = now_s + given.after_s
-    move = after.step(then_s, given.demand, given.reset, given.may_arm)
+    move = after.step(then_s, given.demand, given.reset, given.may_arm, given.of_room)
     grant = after.grant(then_s)
     clear_s = tuple(
         0.0 if rung is not FULL and given.demand >= rung else min(LONGEST_S, was_s + given.after_s)
         for rung, was_s in zip(Rung, shadow.clear_s, strict=True)
     )
+    only_room = shadow.only_room and (given.of_room or given.demand is FULL)
     # Down at once, and never above what is demanded.
     assert after.rung >= given.demand
     if given.demand > state.rung:
@@ -92,7 +99,8 @@ def stepped(state: Ladder, shadow: Shadow, now_s: float, given: Input) -> tuple[
         if state.rung is LOCKED:
             assert given.reset and after.rung is HALTED
         else:
-            assert clear_s[state.rung] >= CLEAR_S[state.rung]
+            needed_s = CLEAR_ROOM_S if only_room else CLEAR_S
+            assert clear_s[state.rung] >= needed_s[state.rung]
         if state.rung is HALTED:
             assert after.armed
     if after.rung > state.rung:
@@ -108,12 +116,13 @@ def stepped(state: Ladder, shadow: Shadow, now_s: float, given: Input) -> tuple[
     assert grant.warning is (after.rung < BLADE_OFF and not grant.blade)
     if after.rung is FULL:
         assert grant.blade and given.demand is FULL
-    return after, Shadow(without_s, clear_s)
+    only_room = after.rung is FULL or (only_room and after.rung is not LOCKED)
+    return after, Shadow(without_s, clear_s, only_room)
 
 
 def reachable(start: str) -> Iterator[tuple[Ladder, Shadow]]:
     """Every state, each once; times are moved so that now is 0."""
-    first = ladder(start), Shadow(0.0, (0.0,) * len(Rung))
+    first = ladder(start), Shadow(0.0, (0.0,) * len(Rung), False)
     seen = {key(*first, 0.0)}
     waiting = [first]
     while waiting:

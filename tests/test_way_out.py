@@ -63,7 +63,7 @@ def test_it_opens_for_a_trusted_mower_at_rest_that_room_alone_halts() -> None:
         {"demanded": False},
         {"clearance_m": None},
         {"bound_m": None},
-        {"unexplained_m": 1e-6},
+        {"unexplained_m": 0.16},
         {"clearance_m": -0.11},
         {"rung": FULL},
         {"rung": SLOWED},
@@ -86,7 +86,7 @@ def test_a_little_past_the_fence_it_opens_too() -> None:
         {"trust": Trust.DOUBTED},
         {"clearance_m": None},
         {"bound_m": None},
-        {"unexplained_m": 1e-6},
+        {"unexplained_m": 0.16},
         {"clearance_m": -0.11},
         {"rests": False},
         {"rung": SLOWED, "rests": False},
@@ -97,6 +97,15 @@ def test_what_would_have_kept_it_shut_closes_it(changes: dict[str, Any]) -> None
     near = Near().opened()
     assert not near.step(**changes)
     assert not near.step(demanded=False)
+
+
+def test_what_contradicts_the_position_counts_as_so_much_nearer() -> None:
+    """The mower may be in either of two places; the worse of them must not come nearer."""
+    near = Near()
+    for _ in range(5):
+        assert near.step(0.1, unexplained_m=0.1, bound_m=0.18)
+    assert near.creep(0.2, unexplained_m=0.2, bound_m=0.28)
+    assert not near.creep(0.2, unexplained_m=0.22, bound_m=0.3)
 
 
 def test_once_open_it_stays_open_while_nothing_is_demanded() -> None:

@@ -47,6 +47,8 @@ ON_LINE = 5
 """So many positions make one, at the least."""
 MOST_ON_LINE = 100
 """Older positions are forgotten, or a mower that stands would keep them all."""
+REVERSES_DEG = 90.0
+"""What turns by more from one epoch to the next has reversed: that is no bend of its way."""
 LEAST_WAY_M = 0.25
 """A turn on the spot counts as one along short a way."""
 STANDING_MPS = 0.1
@@ -354,7 +356,7 @@ class Attitudes:
 
     def _add_point(self, at_s: float, place: Place, speed_mps: float) -> None:
         points = self._points
-        if points and not 0.0 < at_s - points[-1].at_s <= TURN_S * PERIODS:
+        if points and not self._goes_on_from(points[-1], at_s):
             points.clear()
         way_m = 0.0
         if points:
@@ -362,6 +364,11 @@ class Attitudes:
         points.append(_Point(at_s, place, self._travel_deg, way_m))
         while at_s - points[0].at_s > 2.0 * TURN_S:
             points.popleft()
+
+    def _goes_on_from(self, point: _Point, at_s: float) -> bool:
+        """Whether the way goes on from a point, without a gap, and in the same gear."""
+        seen = 0.0 < at_s - point.at_s <= TURN_S * PERIODS
+        return seen and abs(turned_deg(point.travel_deg, self._travel_deg)) <= REVERSES_DEG
 
     def _course_off_deg(self) -> float | None:
         """By how much the way taken lies outside the directions between which the mower turned.

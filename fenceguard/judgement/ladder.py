@@ -13,6 +13,9 @@ anything below it, has stayed away for that rung's clear time, counted from when
 entered or from the last such demand, whichever is later. So a mower that was halted shows first
 that it may move, then that it may run its blade, and only then gets its speed back.
 
+There are two sets of clear times. Where nothing but want of room was demanded since the ladder last
+stood on `full`, the position was never in question, and the shorter ones count.
+
 Three steps up ask for more than a clear time:
 
 - `locked` is left when a person resets it at the machine, and in no other way.
@@ -86,18 +89,28 @@ class Ladder:
         self.rung = parameters.start
         self._parameters = parameters
         self._clear_s = {**parameters.clear_s, Rung.LOCKED: 0.0}
+        self._clear_room_s = {**parameters.clear_room_s, Rung.LOCKED: 0.0}
         self.forget(math.nan)
 
     def forget(self, now_s: float) -> None:
         """Forget all that was timed, and that the ladder was armed; the rung stays."""
         self.armed = False
+        self._only_room = False
+        """Whether nothing but want of room was demanded since it stood on `full`."""
         self._held_since_s = [now_s] * len(Rung)
         """For each rung, by its number: when it was entered, or it or one below was demanded."""
         self._blade_from_s = now_s + self._parameters.blade_delay_s
 
-    def step(self, now_s: float, demand: Rung, reset: bool, may_arm: bool) -> Move:
-        """One step with the most severe demand; `may_arm` as the theory of operation says."""
+    def step(
+        self, now_s: float, demand: Rung, reset: bool, may_arm: bool, of_room: bool = False
+    ) -> Move:
+        """One step with the most severe demand; `may_arm` as the theory of operation says.
+
+        `of_room`: nothing but want of room is demanded.
+        """
         self.armed = self.armed or (may_arm and self.rung is Rung.HALTED)
+        if demand > Rung.FULL and not of_room:
+            self._only_room = False
         for rung in range(Rung.SLOWED, demand + 1):
             self._held_since_s[rung] = now_s
         if demand > self.rung:
@@ -107,8 +120,9 @@ class Ladder:
             return STAYS
         rise = RISES[self.rung]
         clear_s = now_s - self._held_since_s[self.rung]
+        needed_s = self._clear_room_s if self._only_room else self._clear_s
         answers = {
-            "clear": clear_s >= self._clear_s[self.rung],
+            "clear": clear_s >= needed_s[self.rung],
             "armed": self.armed,
             "blade_runs": now_s >= self._blade_from_s,
             "reset": reset,
@@ -124,7 +138,9 @@ class Ladder:
         self.rung = rung
         self._held_since_s[rung] = now_s
         if rung is Rung.LOCKED:
-            self.armed = False
+            self.armed = self._only_room = False
+        elif rung is Rung.FULL:
+            self._only_room = True
 
     def grant(self, now_s: float, permitted_mps: float = math.inf) -> Grant:
         """What the rung gives at this moment, and no more speed than the way ahead permits."""

@@ -70,6 +70,8 @@ class LadderParameters(NamedTuple):
     start: Rung
     clear_s: Mapping[Rung, float]
     """For each rung from `slowed` to `halted`, how long the demands for it must stay away."""
+    clear_room_s: Mapping[Rung, float]
+    """The same, where nothing but want of room was demanded since `full`."""
     blade_delay_s: float
     grant_valid_s: float
     full_mps: float

@@ -13,7 +13,8 @@ tell how the position must change. That is off by
 - a slow speed that is told without a course: it may lead anywhere.
 
 The mower's own grants bound what it can have driven unseen: nothing once the drive line was off and
-the mower has come to rest. A speed that no vehicle can have come to is as good as not told.
+the mower has come to rest. A slow speed that is told of such a mower is noise, and no way. A speed
+that no vehicle can have come to is as good as not told.
 """
 
 import math
@@ -277,6 +278,8 @@ class Reckoning:
         self._at_s = at_s
         unseen = self.unseen
         told, velocity = self._told, self._plausible(velocity)
+        if velocity is not None and unseen.allowed_mps <= 0.0 and velocity.mps < RESTING_MPS:
+            velocity = Velocity(at_s, 0.0, 0.0, 0.0)
         obeyed, allowed_mps = self._obeyed, unseen.allowed_mps + OVER_MPS
         if velocity is not None:
             self._obeyed = velocity.mps <= allowed_mps

@@ -1,10 +1,10 @@
 """How fast the mower goes, and how fast it may have become since that was told.
 
-The lines set what it can reach: the top speed, or the slower one once the slow line has been on for
-as long as a controller takes to hear it. A mower that is seen to keep the told speed reaches no
-more than that: as the told speed fell, it came down with it, without the slow line, and it was
-never faster. One time faster, and the lines count again until it has come down with the told speed
-anew.
+The lines set what it can reach: the top speed, or, once the slow line is on, what it may still gain
+until it hears the line, and then the slower speed, to which it comes down. A mower that is seen to
+keep the told speed reaches no more than that: as the told speed fell, it came down with it, without
+the slow line, and it was never faster. One time faster, and the lines count again until it has come
+down with the told speed anew.
 
 The slow line forces nothing, but what it asks for is believed of a mower until a speed shows
 otherwise: `ignores_slow`. Then only a few moderate speeds while the line is on, or a person, make
@@ -107,8 +107,14 @@ class Speed:
         """What the mower can reach as the lines stand, or as it is told if it keeps that."""
         if self.keeps_told:
             return self.told_mps
-        slow = self._slow_for_s(now_s) >= self._mower.hears_s and not self.ignores_slow
-        return self._mower.slowed_mps if slow else self._mower.full_mps
+        mower = self._mower
+        if self._slow_since_s is None or self.ignores_slow:
+            return mower.full_mps
+        hears_at_s, (known_at_s, known_mps) = self._slow_since_s + mower.hears_s, self._known
+        gains_s = max(0.0, hears_at_s - known_at_s)
+        gained_mps = min(mower.full_mps, known_mps + mower.speeding_up_mps2 * gains_s)
+        lost_mps = mower.service_mps2 * max(0.0, now_s - max(hears_at_s, known_at_s))
+        return max(mower.slowed_mps, gained_mps - lost_mps)
 
     @property
     def told_mps(self) -> float:

@@ -138,7 +138,8 @@ class Supervisor:
         findings, watched = self._judge(now_s, asked)
         was = self._ladder.rung
         demand = self._demand(now_s, findings)
-        move = self._ladder.step(now_s, demand, reset, self._may_arm(now_s, findings))
+        may_arm, of_room = self._may_arm(now_s, findings), all(map(_of_room, findings))
+        move = self._ladder.step(now_s, demand, reset, may_arm, of_room)
         self._belief.granted(self._granted_mps())
         creeps = self._way_out.is_open and self._ladder.rung is Rung.BLADE_OFF
         if creeps:

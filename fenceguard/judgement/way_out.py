@@ -10,8 +10,8 @@ mower creeps: blade off, slow on, at a speed of its own.
 Which way it goes is the controller's choice, and only what comes of it is seen. The clearance may
 not fall below what it was, less its noise, which shows while the mower stands; what is gained must
 be kept. The bound may not become twice as large. When that fails, or the way is over, room halts
-again, and the next try begins after the next clear time. Nor is there a way out while anything
-contradicts the position.
+again, and the next try begins after the next clear time. Where something contradicts the position,
+though it is trusted, the clearance is that of the worse of the two places.
 
 A mower that is halted goes on until it has braked, so a try that leads nearer costs more than shows
 when it fails. What it has cost is known when the mower rests again. The next one begins only where
@@ -66,13 +66,14 @@ class WayOut:
         `rests`: the mower has come to rest; `demanded`: room demands a halt, and nothing else does.
         """
         clearance_m, bound, bound_m = situation.clearance_m, situation.bound, situation.bound_m
+        if clearance_m is not None and bound is not None and bound_m is not None:
+            clearance_m, bound_m = clearance_m - bound.unexplained_m, bound_m - bound.unexplained_m
         if not demanded and rung is not Rung.BLADE_OFF:
             self._succeed()
         if (
             clearance_m is None
             or bound is None
             or bound_m is None
-            or bound.unexplained_m > 0.0
             or self._failures >= FAILURES
             or situation.trust is not Trust.TRUSTED
             or clearance_m < -self._parameters.past_m

@@ -397,6 +397,22 @@ class ClearSettings(Model):
             raise ValueError("a lower rung needs the longer time: slowed, blade_off, halted")
         return self
 
+    def by_rung(self) -> dict[Rung, float]:
+        """The times, by the rung that they are for."""
+        return {
+            Rung.SLOWED: self.slowed,
+            Rung.BLADE_OFF: self.blade_off,
+            Rung.HALTED: self.halted,
+        }
+
+
+class ClearRoomSettings(ClearSettings):
+    """The same, where nothing but want of room was demanded since `full`."""
+
+    slowed: SomeSeconds = 1.0
+    blade_off: SomeSeconds = 2.0
+    halted: SomeSeconds = 3.0
+
 
 class ArmSettings(Model):
     """What must hold before the mower may leave `halted` after a start or a reset."""
@@ -486,6 +502,7 @@ class Settings(Model):
     bound: BoundSettings = BoundSettings()
     trust: TrustSettings = TrustSettings()
     clear_s: ClearSettings = ClearSettings()
+    clear_room_s: ClearRoomSettings = ClearRoomSettings()
     blade_delay_s: Seconds = 3.0
     tick_s: Annotated[float, _number(0.02, 0.5)] = 0.1
     grant_valid_s: Annotated[float, _number(0.1, 2.0)] = 0.5
@@ -531,11 +548,8 @@ class Settings(Model):
             declared=tuple(self.receiver.tells),
             ladder=LadderParameters(
                 start=Rung[self.start.upper()],
-                clear_s={
-                    Rung.SLOWED: self.clear_s.slowed,
-                    Rung.BLADE_OFF: self.clear_s.blade_off,
-                    Rung.HALTED: self.clear_s.halted,
-                },
+                clear_s=self.clear_s.by_rung(),
+                clear_room_s=self.clear_room_s.by_rung(),
                 blade_delay_s=self.blade_delay_s,
                 grant_valid_s=self.grant_valid_s,
                 full_mps=mower.full_mps,

@@ -25,7 +25,11 @@ APPROACH = Monitor(
     unit="s",
     worse="below",
     takes=TIME_S,
-    defaults=(Default(Rung.SLOWED, 0.5, "a tick, the controller's reaction, and slowing down"),),
+    defaults=(
+        Default(
+            Rung.SLOWED, 0.6, "until a controller hears, and an epoch shows that it slows down"
+        ),
+    ),
     sentence="{value} s were left for slowing down before the fence; {limit} s are needed",
     read=_read,
     why_unknown=says("no position or no bound"),
