@@ -28,6 +28,7 @@ ASKS = {
     "clear": "nothing has demanded {rung} or lower for {clear_s:g} s (clear_s.{rung})",
     "armed": "armed: once since the start or reset, trusted long enough, with no demand but "
     "for want of room",
+    "room": "a mower that speeds up then would not be halted for want of room",
     "blade_runs": "the blade runs: its warning and delay are over",
     "reset": "a person pressed reset at the machine",
 }

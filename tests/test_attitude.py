@@ -253,6 +253,22 @@ def test_a_mower_that_stands_without_a_direction_remembers_no_more_than_enough()
     assert len(heard.attitudes._places) == MOST_ON_LINE
 
 
+# Setting out
+
+
+@pytest.mark.parametrize(("mps", "either"), [(0.09, True), (0.11, False)])
+@pytest.mark.parametrize("heading", [True, False])
+def test_a_mower_that_all_but_stands_may_set_out_either_way(
+    mps: float, either: bool, heading: bool
+) -> None:
+    heard = Heard()
+    for _ in range(5):
+        heard.goes(heading=heading)
+    attitude = heard.goes(mps, heading=heading)
+    back = [way._replace(travel_deg=way.travel_deg + 180.0) for way in attitude.ways]
+    assert list(attitude.starts) == (back if either else [])
+
+
 # The axle
 
 

@@ -54,8 +54,12 @@ def drive(
     mower = Mower(mower=BODY, limits=wait, clear_s=clear)
     x_m, mps = WIDTH_M - NOSE_M - one.from_m, 0.0
     told = {"heading_deg": 90.0, "course_deg": 90.0}
-    while mower.supervisor.rung is not Rung.FULL:
+    for _ in range(math.ceil(60.0 * one.rate_hz)):
+        # At one epoch a second it does not come to full near the fence.
         decision = mower.hear(after_s=1.0 / one.rate_hz, east_m=x_m, speed_mps=0.0, **told)
+        if decision.rung is Rung.FULL:
+            break
+    assert decision.grant.blade
     began_s, decisions, nearest_m = mower.now_s, [decision], one.from_m
     heard = deque([(began_s, decision.grant)])
     off_since_s = math.inf

@@ -217,6 +217,7 @@ def test_every_parameter_is_set_by_a_setting(file: Path) -> None:
         "trust.hardest_mps2",
         "trust.braking_mps2",
         "mower.told_before_s",
+        "mower.halted_before_s",
     }
 
 
@@ -269,3 +270,19 @@ def test_the_told_speed_comes_down_before_the_first_demand_of_the_way_ahead(
 ) -> None:
     overrides = [f"{key}={json.dumps(value)}" for key, value in changes.items()]
     assert taken(file, BASE, *overrides).settings.parameters().mower.told_before_s == before_s
+
+
+@pytest.mark.parametrize(
+    ("changes", "before_s"),
+    [
+        ({}, 0.0),
+        ({"limits.stopping.halted": 0.3, "limits.stopping.slowed": 0.5}, 0.3),
+        ({"limits.stopping.halted": NEVER}, None),
+        ({"limits.stopping.watch_only": True}, None),
+    ],
+)
+def test_what_the_told_speed_leaves_to_a_mower_that_may_not_keep_it(
+    file: Path, changes: dict[str, object], before_s: float | None
+) -> None:
+    overrides = [f"{key}={json.dumps(value)}" for key, value in changes.items()]
+    assert taken(file, BASE, *overrides).settings.parameters().mower.halted_before_s == before_s

@@ -181,6 +181,32 @@ def test_by_how_much_it_must_have_come_down() -> None:
         assert told.speed.keeps_told is keeps
 
 
+@pytest.mark.parametrize(("overdue_s", "most_mps"), [(0.0, 0.1), (0.4, 0.3), (2.0, 0.5)])
+def test_while_an_epoch_is_overdue_one_that_keeps_it_may_gain(
+    overdue_s: float, most_mps: float
+) -> None:
+    told = Told().grant().comes_down().grant(0.1, for_s=1.0)
+    assert told.speed.most_mps(told.now_s, overdue_s) == pytest.approx(most_mps)
+
+
+def test_a_steady_mower_whose_speed_scatters_is_not_seen_to_keep_it() -> None:
+    told = Told().grant(0.4, for_s=1.0)
+    for step in range(200):
+        told.grant(0.4 - 0.001 * step, for_s=STEP_S)
+        told.hear(0.22 + 0.08 * (step % 2))
+    assert not told.speed.keeps_told
+
+
+def test_it_comes_down_from_its_fastest_since_the_told_speed_fell() -> None:
+    told = Told().grant(for_s=1.0)
+    told.hear(0.1)
+    for told_mps, mps in ((0.45, 0.2), (0.4, 0.35), (0.3, 0.3), (0.2, 0.2), (0.15, 0.14)):
+        assert not told.speed.keeps_told
+        told.grant(told_mps, for_s=1.0)
+        told.hear(mps)
+    assert told.speed.keeps_told
+
+
 def test_a_speed_that_was_not_told_between_says_nothing() -> None:
     told = Told().grant(for_s=1.0)
     told.hear(0.5)

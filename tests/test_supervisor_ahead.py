@@ -7,7 +7,7 @@ import pytest
 
 from fenceguard.judgement.types import Rung
 from tests.support.lawns import OUTLINE
-from tests.support.mowing import BODY, REACH_M, Mower, finding
+from tests.support.mowing import BODY, REACH_M, Mower, finding, settings
 
 FULL, SLOWED, BLADE_OFF, HALTED, LOCKED = Rung
 UNTOLD: dict[str, Any] = {"speed_mps": None, "course_deg": None}
@@ -250,15 +250,20 @@ def test_no_more_speed_is_told_than_comes_to_rest_with_enough_kept_free(
     """Standing with its nose before the east line: the root of v t + v²/(2 a) = d, or d / t."""
     stopping = {"drive_line": drive_line, "keep_m": keep_m}
     mower = Mower(mower={**BODY, "stopping": stopping})
+    parameters = settings(mower={**BODY, "stopping": stopping}).parameters().mower
     for _ in range(60):
         decision = mower.hear(east_m=29.1, heading_deg=90.0, speed_mps=0.0)
     left_m = decision.situation.ahead_m
     assert left_m is not None
-    assert decision.rung is FULL
+    # Where the drive line is only told, it could not speed up and have its blade rest in time.
+    assert decision.rung is (SLOWED if drive_line == "told" else FULL)
     slowing_mps = 0.5 * WAITS_S
     told_mps = -slowing_mps + math.sqrt(slowing_mps**2 + 2.0 * 0.5 * (left_m - keep_m))
     if drive_line == "told":
         told_mps = min(told_mps, (left_m - keep_m) / (WAITS_S + 1.0))
+    # Nor more than it may be halted for, while it is not seen to keep what it is told.
+    unseen_s = REACTION_S + 0.125
+    told_mps = min(told_mps, parameters.stopping.unhalted_mps(left_m - keep_m, unseen_s))
     assert 0.05 < told_mps < 0.5
     assert decision.grant.top_speed_mps == pytest.approx(told_mps)
 

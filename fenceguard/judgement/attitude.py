@@ -18,6 +18,9 @@ A direction that is told no more is kept
 
 Where nothing is told and nothing is kept, a straight line of positions is a direction as well.
 
+A mower that all but stands may set out either way. While it is seen, the last one counts, or ahead
+where a heading is told; the other one does once nobody sees it.
+
 Heading less course is averaged while the mower drives, the more allowed for the faster it turns.
 What is found then holds until the next driving says otherwise. Where heading and course disagree by
 more than either may be off, both count as attitudes; where the mean is more than the spread of the
@@ -352,7 +355,10 @@ class Attitudes:
                 for off in off_deg
                 for back in (0.0, 180.0)
             )
-        return Attitude(noses_deg, ways, bend_per_m, course_off_deg, self._heading_off_deg)
+        starts: tuple[Way, ...] = ()
+        if speed_mps <= STANDING_MPS:
+            starts = tuple(way._replace(travel_deg=way.travel_deg + 180.0) for way in ways)
+        return Attitude(noses_deg, ways, starts, bend_per_m, course_off_deg, self._heading_off_deg)
 
     def _add_point(self, at_s: float, place: Place, speed_mps: float) -> None:
         points = self._points

@@ -21,8 +21,9 @@ Three steps up ask for more than a clear time:
 - `locked` is left when a person resets it at the machine, and in no other way.
 - `halted` is left for the first time after a start or a reset only when the ladder is armed: the
   position has then been trusted for long enough, with no demand but those for want of room.
-- `slowed` is left only once the blade runs. Coming up from `blade_off` the blade waits for its own
-  delay, with a warning, before it starts.
+- `slowed` is left only once the blade runs, and where a mower that speeds up then would not be
+  halted for want of room. Coming up from `blade_off` the blade waits for its own delay, with a
+  warning, before it starts.
 
 At start the ladder stands on `halted` or `locked`, not armed. When the clock has gone back, all
 that was timed on it is forgotten, and the ladder must be armed again.
@@ -68,7 +69,7 @@ RISES = {
     Rung.LOCKED: Rise(Rung.HALTED, "reset", ("reset",)),
     Rung.HALTED: Rise(Rung.BLADE_OFF, "clear", ("clear", "armed")),
     Rung.BLADE_OFF: Rise(Rung.SLOWED, "clear", ("clear",)),
-    Rung.SLOWED: Rise(Rung.FULL, "clear", ("clear", "blade_runs")),
+    Rung.SLOWED: Rise(Rung.FULL, "clear", ("clear", "blade_runs", "room")),
 }
 
 
@@ -102,11 +103,17 @@ class Ladder:
         self._blade_from_s = now_s + self._parameters.blade_delay_s
 
     def step(
-        self, now_s: float, demand: Rung, reset: bool, may_arm: bool, of_room: bool = False
+        self,
+        now_s: float,
+        demand: Rung,
+        reset: bool,
+        may_arm: bool,
+        of_room: bool = False,
+        has_room: bool = True,
     ) -> Move:
         """One step with the most severe demand; `may_arm` as the theory of operation says.
 
-        `of_room`: nothing but want of room is demanded.
+        `of_room`: nothing but want of room is demanded; `has_room`: nor would it be at `full`.
         """
         self.armed = self.armed or (may_arm and self.rung is Rung.HALTED)
         if demand > Rung.FULL and not of_room:
@@ -125,6 +132,7 @@ class Ladder:
             "clear": clear_s >= needed_s[self.rung],
             "armed": self.armed,
             "blade_runs": now_s >= self._blade_from_s,
+            "room": has_room,
             "reset": reset,
         }
         if not all(answers[question] for question in rise.asks):

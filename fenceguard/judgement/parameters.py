@@ -109,6 +109,8 @@ class MowerParameters(NamedTuple):
     """What the told speed keeps free ahead of the standing mower."""
     told_before_s: float | None
     """So long before braking would be too late the told speed comes to an end; None: never."""
+    halted_before_s: float | None
+    """So long before braking would be too late the mower is halted; None: never."""
 
 
 class WayOutParameters(NamedTuple):

@@ -4,7 +4,7 @@ The lines set what it can reach: the top speed, or, once the slow line is on, wh
 until it hears the line, and then the slower speed, to which it comes down. A mower that is seen to
 keep the told speed reaches no more than that: as the told speed fell, it came down with it, without
 the slow line, and it was never faster. One time faster, and the lines count again until it has come
-down with the told speed anew.
+down with the told speed anew. While an epoch is overdue it may gain, as nobody sees it then.
 
 The slow line forces nothing, but what it asks for is believed of a mower until a speed shows
 otherwise: `ignores_slow`. Then only a few moderate speeds while the line is on, or a person, make
@@ -24,8 +24,8 @@ NOISE_MPS = 0.1
 """Faster than told by no more than this is noise, or a controller on its way down."""
 BELIEVED = 3
 """So many moderate speeds one after the other make the slow line believed again."""
-CAME_DOWN_MPS = 0.1
-"""So far it must have come down with the told speed, in all, to be seen to keep it."""
+CAME_DOWN_MPS = 0.2
+"""So far it must have come down with the told speed, at a stretch, to be seen to keep it."""
 
 
 class Speed:
@@ -39,18 +39,14 @@ class Speed:
     def forget(self) -> None:
         """Know nothing."""
         self._known = -math.inf, 0.0
-        self._before_mps: float | None = None
-        self._before_told_mps = math.inf
-        self._came_down_mps = 0.0
+        self._falls_from: tuple[float, float] | None = None
+        """Told speed and speed, since when the told speed has been lower."""
+        self.keeps_told = False
+        """Whether the mower is seen to keep the told speed."""
         self._moderate = BELIEVED
         self._off_since_s: float | None = None
         self._slow_since_s: float | None = None
         self._told: deque[tuple[float, float]] = deque()
-
-    @property
-    def keeps_told(self) -> bool:
-        """Whether the mower is seen to keep the told speed."""
-        return self._came_down_mps >= CAME_DOWN_MPS
 
     @property
     def ignores_slow(self) -> bool:
@@ -75,7 +71,7 @@ class Speed:
             self._watch(speed_mps)
             self._watch_slow(now_s, speed_mps)
             return speed_mps
-        self._before_mps = None
+        self._falls_from = None
         if self.rests_since_s(now_s) is not None:
             self._known = now_s, 0.0
         known_at_s, known_mps = self._known
@@ -103,10 +99,22 @@ class Speed:
         if not told or told[-1][1] > grant.top_speed_mps:
             told.append((now_s, grant.top_speed_mps))
 
-    def most_mps(self, now_s: float) -> float:
-        """What the mower can reach as the lines stand, or as it is told if it keeps that."""
-        if self.keeps_told:
-            return self.told_mps
+    def most_mps(self, now_s: float, overdue_s: float = 0.0) -> float:
+        """What the mower can reach as the lines stand, or as it is told if it is seen to keep that.
+
+        `overdue_s`: for how long the next epoch has been due, and nobody has seen that it does.
+        """
+        return min(
+            self._by_lines_mps(now_s),
+            self.released_mps + self._mower.speeding_up_mps2 * overdue_s,
+        )
+
+    @property
+    def released_mps(self) -> float:
+        """What it can reach without the slow line."""
+        return self.told_mps if self.keeps_told else self._mower.full_mps
+
+    def _by_lines_mps(self, now_s: float) -> float:
         mower = self._mower
         if self._slow_since_s is None or self.ignores_slow:
             return mower.full_mps
@@ -124,13 +132,18 @@ class Speed:
     def _watch(self, speed_mps: float) -> None:
         """Whether the mower comes down as the told speed falls."""
         told_mps = self.told_mps
-        before_mps, self._before_mps = self._before_mps, speed_mps
-        fell_mps = self._before_told_mps - told_mps
-        self._before_told_mps = told_mps
         if speed_mps > told_mps + NOISE_MPS:
-            self._came_down_mps = 0.0
-        elif before_mps is not None and self._slow_since_s is None:
-            self._came_down_mps += max(0.0, min(before_mps - speed_mps, fell_mps))
+            self.keeps_told, self._falls_from = False, None
+        elif self._slow_since_s is not None:
+            # A line made it come down.
+            self._falls_from = None
+        else:
+            from_told_mps, from_mps = self._falls_from or (told_mps, speed_mps)
+            if told_mps >= from_told_mps or speed_mps > from_mps:
+                from_told_mps, from_mps = told_mps, speed_mps
+            self._falls_from = from_told_mps, from_mps
+            came_down_mps = min(from_told_mps - told_mps, from_mps - speed_mps)
+            self.keeps_told = self.keeps_told or came_down_mps >= CAME_DOWN_MPS
 
     def _slow_for_s(self, now_s: float) -> float:
         """For how long the slow line has been on; -inf while it is off."""

@@ -139,7 +139,7 @@ class Supervisor:
         was = self._ladder.rung
         demand = self._demand(now_s, findings)
         may_arm, of_room = self._may_arm(now_s, findings), all(map(_of_room, findings))
-        move = self._ladder.step(now_s, demand, reset, may_arm, of_room)
+        move = self._ladder.step(now_s, demand, reset, may_arm, of_room, self._has_room())
         self._belief.granted(self._granted_mps())
         creeps = self._way_out.is_open and self._ladder.rung is Rung.BLADE_OFF
         if creeps:
@@ -183,6 +183,18 @@ class Supervisor:
             room = min(room, Rung.BLADE_OFF)
         return max(room, other)
 
+    def _has_room(self) -> bool:
+        """Whether at `full` nothing that hangs on the clearance would be demanded so soon again.
+
+        The mower may speed up until the epoch after the next: sooner no slow line shows.
+        """
+        if self._ladder.rung is not Rung.SLOWED or self._seen is None:
+            return True
+        situation = self._exactly() if self._situation.at_least else self._situation
+        since_s = max(situation.since_s, situation.due_s) + situation.due_s
+        at_full = situation._replace(since_s=since_s, most_mps=self._speed.released_mps)
+        return all(one.is_clear(at_full) for one in self._by_clearance if one.acts)
+
     def _judge(
         self, now_s: float, ones: list[Limited]
     ) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
@@ -211,10 +223,12 @@ class Supervisor:
         if self._valid_at_s is None:
             return self._situation._replace(inputs=inputs)
         silence_s = now_s - self._valid_at_s
-        return self._situation._replace(
+        due_s = self._belief.learned.due_s
+        situation = self._situation if silence_s <= LATE * due_s else self._with_starts()
+        return situation._replace(
             silence_s=silence_s,
             since_s=silence_s,
-            most_mps=self._speed.most_mps(now_s),
+            most_mps=self._speed.most_mps(now_s, max(0.0, silence_s - due_s)),
             inputs=inputs,
         )
 
@@ -282,6 +296,15 @@ class Supervisor:
         return situation._replace(
             clearance_m=clearance.metres, nearest=clearance.ring, ahead_m=ahead_m, at_least=False
         )
+
+    def _with_starts(self) -> Situation:
+        """The present situation of a mower that nobody sees: it may have set out either way."""
+        seen = self._seen
+        if seen is None or not seen.attitude.starts:
+            return self._situation
+        ways = seen.attitude.ways + seen.attitude.starts
+        self._seen = seen._replace(attitude=seen.attitude._replace(ways=ways, starts=()))
+        return self._exactly()
 
     def _horizon_m(self, speed_mps: float) -> float:
         """How far ahead to look, bound apart."""
@@ -358,7 +381,12 @@ class Supervisor:
         # Since the epoch it may have gone on, and have come to what it was told.
         gone_m = mower.stopping.gone_m(situation.speed_mps, self._speed.told_mps, situation.since_s)
         left_m = situation.ahead_m - gone_m - mower.keep_m
-        return mower.stopping.permitted_mps(left_m, wait_s, mower.service_mps2)
+        permitted_mps = mower.stopping.permitted_mps(left_m, wait_s, mower.service_mps2)
+        if self._speed.keeps_told or mower.halted_before_s is None:
+            return permitted_mps
+        # It need not keep that, and must not be halted for what else it could do.
+        unseen_s = mower.stopping.reaction_s + self._belief.learned.due_s + mower.halted_before_s
+        return min(permitted_mps, mower.stopping.unhalted_mps(left_m, unseen_s))
 
     def _granted_mps(self) -> float:
         """How fast the rung lets the mower go, told speed or not."""

@@ -125,6 +125,8 @@ class Attitude(NamedTuple):
     headings_deg: tuple[float, ...] = ()
     """Every way that the nose may point; none where nothing is known of it."""
     ways: tuple[Way, ...] = ()
+    starts: tuple[Way, ...] = ()
+    """Ways on which a mower that all but stands may set out besides, if nobody sees it."""
     curvature_per_m: float = 0.0
     """How the way bends, in radians per m, clockwise."""
     course_off_deg: float | None = None

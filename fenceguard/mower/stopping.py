@@ -110,6 +110,19 @@ class Stopping(NamedTuple):
             speed_mps = min(speed_mps, free_m / (wait_s + self.blade_stop_s))
         return max(0.0, speed_mps)
 
+    def unhalted_mps(self, left_m: float, wait_s: float) -> float:
+        """The speed from which a mower that speeds up for a time still stands within a length.
+
+        v t + a t²/2 + (v + a t)²/(2 b) = d, so that v = sqrt(w² + 2 b (d - d0)) - w, with
+        w = (a + b) t and d0 what it needs from rest.
+        """
+        gains_mps2, brakes_mps2 = self.speeding_up_mps2, self.deceleration_mps2
+        gained_mps = gains_mps2 * wait_s
+        from_rest_m = gained_mps * wait_s / 2.0 + self._braking_m(gained_mps)
+        waits_mps = gained_mps + brakes_mps2 * wait_s
+        spare_m = max(0.0, left_m - from_rest_m)
+        return math.sqrt(waits_mps**2 + 2.0 * brakes_mps2 * spare_m) - waits_mps
+
     def horizon_m(self, speed_mps: float, wait_s: float, braking_mps2: float) -> float:
         """How far ahead to look at a speed; what lies beyond does not matter yet."""
         rests_m = speed_mps**2 / (2.0 * min(braking_mps2, self.deceleration_mps2))

@@ -534,6 +534,7 @@ class Settings(Model):
                 service_mps2=stopping.service_mps2,
                 keep_m=stopping.keep_m,
                 told_before_s=self.told_before_s(),
+                halted_before_s=self._before_s(["stopping"], Rung.HALTED),
             ),
             bound=self.bound.parameters(),
             trust=TrustParameters(
@@ -565,11 +566,15 @@ class Settings(Model):
         names = ["approach", "stopping"]
         if self.mower.stopping.drive_line == "told":
             names.append("blade_stop")
+        return self._before_s(names, Rung.SLOWED)
+
+    def _before_s(self, names: list[str], first: Rung) -> float | None:
+        """The greatest limit that acts, of some monitors for a rung or one below it."""
         limits_s = [
             float(limit.limit)
             for name in names
             if self.limits.acts(name)
-            for rung in list(Rung)[1:]
+            for rung in list(Rung)[first:]
             if (limit := self.limits.at(name, rung.word)) is not None
         ]
         return max(limits_s, default=None)
