@@ -152,6 +152,7 @@ TABLE = {
         unknown=(NOTHING, ahead(None), ahead(5.0, stopping=None)),
         absent=(ahead(5.0, stopping=TIMED._replace(drive_cut=True)),),
     ),
+    "penned": Made(lambda value: Situation(penned_s=value), absent=(NOTHING,)),
 }
 
 

@@ -322,3 +322,27 @@ def test_a_demand_for_locked_leaves_none_either() -> None:
     for _ in range(60):
         decision = mower.hear(east_m=29.7, heading_deg=90.0, speed_mps=0.0)
     assert decision.rung is LOCKED
+
+
+# Where it is told no speed
+
+
+def stands(for_s: float, east_m: float = 29.48, **changes: Any) -> Any:
+    """A mower that stands with its nose before the east line from the start."""
+    mower = Mower(clear_s={"slowed": 0.5, "blade_off": 0.5, "halted": 0.5})
+    for _ in range(round(for_s / 0.125)):
+        decision = mower.hear(east_m=east_m, heading_deg=90.0, **{"speed_mps": 0.0, **changes})
+    return decision
+
+
+def test_a_mower_that_stands_where_it_is_told_no_speed_is_halted_and_let_out() -> None:
+    assert finding(stands(3.125), "penned") is None
+    assert finding(stands(3.25), "penned") is not None
+    out = stands(8.0)
+    assert [one.monitor for one in out.findings] == ["penned"]
+    assert (out.way_out, out.rung, out.grant.top_speed_mps) == (True, BLADE_OFF, 0.05)
+
+
+@pytest.mark.parametrize("elsewhere", [{"east_m": 29.3}, {"speed_mps": 0.11}])
+def test_one_that_drives_or_is_told_a_speed_is_not_penned(elsewhere: dict[str, float]) -> None:
+    assert stands(8.0, **elsewhere).situation.penned_s is None

@@ -3,7 +3,7 @@
 import math
 from typing import NamedTuple, Protocol, Self, TypeGuard
 
-from fenceguard.judgement.attitude import Attitudes
+from fenceguard.judgement.attitude import STANDING_MPS, Attitudes
 from fenceguard.judgement.belief import Belief
 from fenceguard.judgement.ladder import Ladder
 from fenceguard.judgement.limits import Limited, limited
@@ -99,6 +99,7 @@ class Supervisor:
         self._speed.forget()
         self._way_out.forget()
         self._sound_since_s: float | None = None
+        self._penned_since_s: float | None = None
         for one in self._limited:
             one.forget()
         self._judge(now_s, self._limited)
@@ -129,6 +130,7 @@ class Supervisor:
         if self._situation.at_least and self._hangs_on_clearance(permitted_mps):
             self._situation = self._exactly()
             permitted_mps = self._permitted_mps()
+        self._situation = self._situation._replace(penned_s=self._penned_s(now_s, permitted_mps))
         reset = inputs.reset and not self._reset_was_down
         self._reset_was_down = inputs.reset
         if reset:
@@ -387,6 +389,16 @@ class Supervisor:
         # It need not keep that, and must not be halted for what else it could do.
         unseen_s = mower.stopping.reaction_s + self._belief.learned.due_s + mower.halted_before_s
         return min(permitted_mps, mower.stopping.unhalted_mps(left_m, unseen_s))
+
+    def _penned_s(self, now_s: float, permitted_mps: float) -> float | None:
+        """For how long the mower has all but stood, and been told to go no faster than a creep."""
+        stands = self._situation.speed_mps <= STANDING_MPS
+        if not stands or self._situation.ahead_m is None or permitted_mps >= self._way_out_mps:
+            self._penned_since_s = None
+            return None
+        if self._penned_since_s is None:
+            self._penned_since_s = now_s
+        return now_s - self._penned_since_s
 
     def _granted_mps(self) -> float:
         """How fast the rung lets the mower go, told speed or not."""

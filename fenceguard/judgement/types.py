@@ -163,6 +163,8 @@ class Situation(NamedTuple):
     """At the last valid epoch: as told, else what it may have been."""
     most_mps: float = 0.0
     """Up to this speed it may have gained since, as the lines stand."""
+    penned_s: float | None = None
+    """For how long the mower has stood where it is told no speed; None: it has not."""
     stopping: Stopping | None = None
     stations: tuple[str, ...] = ()
     """Reference stations that the fence was surveyed with; none if that is not known."""

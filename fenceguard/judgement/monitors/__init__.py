@@ -10,6 +10,7 @@ from fenceguard.judgement.monitors.hdop import HDOP
 from fenceguard.judgement.monitors.heading import HEADING
 from fenceguard.judgement.monitors.height import HEIGHT
 from fenceguard.judgement.monitors.late import LATE
+from fenceguard.judgement.monitors.penned import PENNED
 from fenceguard.judgement.monitors.reach import REACH
 from fenceguard.judgement.monitors.room import ROOM
 from fenceguard.judgement.monitors.satellites import SATELLITES
@@ -42,4 +43,5 @@ MONITORS = (
     APPROACH,
     STOPPING,
     BLADE_STOP,
+    PENNED,
 )
