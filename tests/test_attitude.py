@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fenceguard.judgement.attitude import MOST_ON_LINE, PERIODS, turned_deg
-from fenceguard.judgement.types import Attitude
+from fenceguard.judgement.types import Attitude, Way
 from tests.support.heard import Heard, noses, travels
 
 # Heading, course, and nothing
@@ -267,6 +267,26 @@ def test_a_mower_that_all_but_stands_may_set_out_either_way(
     attitude = heard.goes(mps, heading=heading)
     back = [way._replace(travel_deg=way.travel_deg + 180.0) for way in attitude.ways]
     assert list(attitude.starts) == (back if either else [])
+
+
+@pytest.mark.parametrize(
+    ("course_deg", "mps", "counts"),
+    [
+        (50.0, 0.4, True),
+        (270.0, 0.4, True),
+        (40.0, 0.4, False),
+        (200.0, 0.4, False),
+        (90.0, 0.19, False),
+        (90.0, 0.21, True),
+    ],
+)
+def test_a_course_to_the_side_is_a_way_at_once(course_deg: float, mps: float, counts: bool) -> None:
+    """It slides, or is carried."""
+    heard = Heard()
+    for _ in range(5):
+        heard.goes()
+    attitude = heard.goes(mps, heading_deg=0.0, course_deg=course_deg)
+    assert (Way(0.0, course_deg) in attitude.ways) is counts
 
 
 # The axle

@@ -24,7 +24,7 @@ where a heading is told; the other one does once nobody sees it.
 Heading less course is averaged while the mower drives, the more allowed for the faster it turns.
 What is found then holds until the next driving says otherwise. Where heading and course disagree by
 more than either may be off, both count as attitudes; where the mean is more than the spread of the
-path, it is a way of its own.
+path, it is a way of its own. So is a course to the side, at once: the mower slides, or is carried.
 
 Nothing here depends on a clock: times are given.
 """
@@ -59,7 +59,7 @@ STANDING_MPS = 0.1
 COURSE_NOISE_MPS = 0.03
 """Across the way; from memory, for the Doppler speed of such receivers."""
 SIDEWAYS_DEG = 45.0
-"""A slow course that is farther off than this does not go along with a direction."""
+"""A course that is farther off than this does not go along with a direction."""
 LAG_S = 0.15
 """By so much heading and course may be apart in time."""
 COMPARED_S = 2.0
@@ -166,7 +166,10 @@ class Attitudes:
             self._bend_per_m = 0.0
             return NO_ATTITUDE._replace(heading_off_deg=self._heading_off_deg)
         self._go(course_deg if speed_mps > STANDING_MPS else None, nose_deg)
-        return self._attitude(at_s, place, nose_deg, speed_mps)
+        sideways = (
+            moving and course_deg is not None and not self._goes_along(course_deg, SIDEWAYS_DEG)
+        )
+        return self._attitude(at_s, place, nose_deg, speed_mps, course_deg if sideways else None)
 
     # What the direction is
 
@@ -326,7 +329,14 @@ class Attitudes:
 
     # What follows
 
-    def _attitude(self, at_s: float, place: Place, nose_deg: float, speed_mps: float) -> Attitude:
+    def _attitude(
+        self,
+        at_s: float,
+        place: Place,
+        nose_deg: float,
+        speed_mps: float,
+        sideways_deg: float | None,
+    ) -> Attitude:
         axle = self.axle(place, nose_deg) if self._by_heading else place
         self._add_point(at_s, axle, speed_mps)
         course_off_deg = self._course_off_deg()
@@ -343,10 +353,13 @@ class Attitudes:
                 ways += (Way(other_deg, travel_deg - self._mean_off_deg),)
             if abs(self._mean_off_deg) > self._mower.course_error_deg:
                 ways += (Way(nose_deg, travel_deg - self._mean_off_deg),)
+            if sideways_deg is not None:
+                # It slides, or is carried.
+                ways += (Way(nose_deg, sideways_deg),)
         else:
-            sideways_deg = math.degrees(math.asin(_within(-self._lever_m[0] * bend_per_m)))
-            nose_deg -= sideways_deg
-            travel_deg -= sideways_deg
+            aside_deg = math.degrees(math.asin(_within(-self._lever_m[0] * bend_per_m)))
+            nose_deg -= aside_deg
+            travel_deg -= aside_deg
             doubt_deg = self._doubt_deg
             off_deg = (-doubt_deg, doubt_deg) if doubt_deg else (0.0,)
             noses_deg = tuple(nose_deg + off + back for off in off_deg for back in (0.0, 180.0))
