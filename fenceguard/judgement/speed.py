@@ -24,7 +24,7 @@ NOISE_MPS = 0.1
 """Faster than told by no more than this is noise, or a controller on its way down."""
 BELIEVED = 3
 """So many moderate speeds one after the other make the slow line believed again."""
-CAME_DOWN_MPS = 0.2
+CAME_DOWN_MPS = 0.15
 """So far it must have come down with the told speed, at a stretch, to be seen to keep it."""
 
 
@@ -105,7 +105,7 @@ class Speed:
         `overdue_s`: for how long the next epoch has been due, and nobody has seen that it does.
         """
         return min(
-            self._by_lines_mps(now_s),
+            self.by_lines_mps(now_s),
             self.released_mps + self._mower.speeding_up_mps2 * overdue_s,
         )
 
@@ -114,7 +114,8 @@ class Speed:
         """What it can reach without the slow line."""
         return self.told_mps if self.keeps_told else self._mower.full_mps
 
-    def _by_lines_mps(self, now_s: float) -> float:
+    def by_lines_mps(self, now_s: float) -> float:
+        """What it can reach as the lines stand."""
         mower = self._mower
         if self._slow_since_s is None or self.ignores_slow:
             return mower.full_mps

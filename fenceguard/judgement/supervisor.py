@@ -126,10 +126,10 @@ class Supervisor:
         if epoch is None and inputs == self._situation.inputs:
             asked = self._timed
         self._situation = self._later(now_s, epoch, inputs)
-        permitted_mps = self._permitted_mps()
+        permitted_mps = self._permitted_mps(now_s)
         if self._situation.at_least and self._hangs_on_clearance(permitted_mps):
             self._situation = self._exactly()
-            permitted_mps = self._permitted_mps()
+            permitted_mps = self._permitted_mps(now_s)
         self._situation = self._situation._replace(penned_s=self._penned_s(now_s, permitted_mps))
         reset = inputs.reset and not self._reset_was_down
         self._reset_was_down = inputs.reset
@@ -373,7 +373,7 @@ class Supervisor:
         off_m = abs(height_m - mount_m - surface.height_m(*place))
         return max(0.0, off_m - surface.tolerance_m)
 
-    def _permitted_mps(self) -> float:
+    def _permitted_mps(self, now_s: float) -> float:
         """The speed from which the mower comes down in time, whatever line might be next."""
         situation, mower, wait_s = self._situation, self._mower, self._wait_s()
         if wait_s is None:
@@ -387,8 +387,11 @@ class Supervisor:
         if self._speed.keeps_told or mower.halted_before_s is None:
             return permitted_mps
         # It need not keep that, and must not be halted for what else it could do.
-        unseen_s = mower.stopping.reaction_s + self._belief.learned.due_s + mower.halted_before_s
-        return min(permitted_mps, mower.stopping.unhalted_mps(left_m, unseen_s))
+        unseen_s = mower.stopping.reaction_s + mower.halted_before_s
+        unseen_s += max(0.0, situation.due_s - situation.since_s)
+        top_mps = self._speed.by_lines_mps(now_s)
+        left_m = situation.ahead_m - gone_m
+        return min(permitted_mps, mower.stopping.unhalted_mps(left_m, unseen_s, top_mps))
 
     def _penned_s(self, now_s: float, permitted_mps: float) -> float | None:
         """For how long the mower has all but stood, and been told to go no faster than a creep."""
