@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from fenceguard.judgement.parameters import WayOutParameters
-from fenceguard.judgement.types import Evidence, Rung, Situation, Trust
+from fenceguard.judgement.types import Attitude, Evidence, Rung, Situation, Trust
 from fenceguard.judgement.way_out import FAILURES, WayOut
 from tests.support.made import bound
 from tests.support.mowing import Mower, finding
@@ -31,12 +31,14 @@ class Near:
         demanded: bool = True,
         since_s: float = 0.0,
         unexplained_m: float = 0.0,
+        directed: bool = True,
     ) -> bool:
         told = bound(bound_m)
         situation = Situation(
             clearance_m=clearance_m,
             bound=None if told is None else told._replace(unexplained_m=unexplained_m),
             since_s=since_s,
+            attitude=Attitude(headings_deg=(0.0,) if directed else ()),
             evidence=Evidence(trust=trust),
         )
         return self.way_out.step(situation, (self.gone_m, 0.0), rung, rests, demanded)
@@ -119,6 +121,15 @@ def test_creeping_nearer_closes_it(nearer_m: float, stays: bool) -> None:
     near = Near().opened()
     assert near.creep()
     assert near.creep(0.05 - nearer_m) is stays
+
+
+@pytest.mark.parametrize(("clearance_m", "stays"), [(-0.09, True), (-0.11, False)])
+def test_while_its_direction_is_not_known_its_disc_may_come_nearer(
+    clearance_m: float, stays: bool
+) -> None:
+    near = Near().opened()
+    assert near.creep(0.0, directed=False)
+    assert near.creep(clearance_m, directed=False) is stays
 
 
 @pytest.mark.parametrize(("lost_m", "stays"), [(0.019, True), (0.021, False)])

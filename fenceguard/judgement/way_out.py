@@ -13,6 +13,9 @@ be kept. The bound may not become twice as large. When that fails, or the way is
 again, and the next try begins after the next clear time. Where something contradicts the position,
 though it is trusted, the clearance is that of the worse of the two places.
 
+Without a heading it is not known at first where the mower points. The clearance is that of a disc
+then, wider than the mower, and may shrink down to `past_m` until the way shows the direction.
+
 A mower that is halted goes on until it has braked, so a try that leads nearer costs more than shows
 when it fails. What it has cost is known when the mower rests again. The next one begins only where
 the same once more would leave the mower within `past_m`. After `FAILURES` tries that only led
@@ -81,7 +84,8 @@ class WayOut:
         ):
             self.forget()
         elif rung is Rung.BLADE_OFF:
-            self._creep(place, clearance_m, bound_m)
+            directed = bool(situation.attitude.headings_deg)
+            self._creep(place, clearance_m, bound_m, directed)
         elif not rests:
             self.forget()
         elif self._began is None:
@@ -96,11 +100,11 @@ class WayOut:
             self._bound_m = max(bound_m, self._bound_m)
         return self.is_open
 
-    def _creep(self, place: Place, clearance_m: float, bound_m: float) -> None:
+    def _creep(self, place: Place, clearance_m: float, bound_m: float, directed: bool) -> None:
         parameters = self._parameters
         assert self._began is not None
         nearer_m = max(parameters.nearer_m, NOISES * math.sqrt(self._square_m2))
-        nearer = clearance_m < self._clearance_m - nearer_m
+        nearer = directed and clearance_m < self._clearance_m - nearer_m
         if nearer:
             self._failures += 1
             self._failed_from_m = self._clearance_m
