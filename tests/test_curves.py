@@ -117,6 +117,8 @@ def lowest(decisions: list[Decision]) -> Rung:
 
 
 @examples(max_examples=many(0.3), deadline=None)
+@example(Drive(rate_hz=5.0, hears_s=0.25, brakes_s=0.0, from_m=0.5, to_m=0.0))
+@example(Drive(rate_hz=1.0, hears_s=0.28125, brakes_s=0.0, from_m=2.375, to_m=0.0))
 @given(DRIVES.filter(lambda one: one.rate_hz >= 5.0 or one.from_m > 2.0))
 def test_a_controller_that_keeps_the_told_speed_is_never_slowed(one: Drive) -> None:
     """On no approach, whether it stops of its own accord or only as it is told.

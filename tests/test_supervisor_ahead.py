@@ -263,7 +263,9 @@ def test_no_more_speed_is_told_than_comes_to_rest_with_enough_kept_free(
         told_mps = min(told_mps, (left_m - keep_m) / (WAITS_S + 1.0))
     # Nor more than it may be halted for, while it is not seen to keep what it is told.
     unseen_s, top_mps = REACTION_S + 0.125, 0.25 if decision.rung is SLOWED else 0.5
-    told_mps = min(told_mps, parameters.stopping.unhalted_mps(left_m, unseen_s, top_mps))
+    told_mps = min(
+        told_mps, parameters.stopping.unhalted_mps(left_m - keep_m, 0.4, unseen_s, top_mps)
+    )
     assert 0.05 < told_mps < 0.5
     assert decision.grant.top_speed_mps == pytest.approx(told_mps)
 

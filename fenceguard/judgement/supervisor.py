@@ -390,8 +390,8 @@ class Supervisor:
         unseen_s = mower.stopping.reaction_s + mower.halted_before_s
         unseen_s += max(0.0, situation.due_s - situation.since_s)
         top_mps = self._speed.by_lines_mps(now_s)
-        left_m = situation.ahead_m - gone_m
-        return min(permitted_mps, mower.stopping.unhalted_mps(left_m, unseen_s, top_mps))
+        unhalted_mps = mower.stopping.unhalted_mps(left_m, mower.hears_s, unseen_s, top_mps)
+        return min(permitted_mps, unhalted_mps)
 
     def _penned_s(self, now_s: float, permitted_mps: float) -> float | None:
         """For how long the mower has all but stood, and been told to go no faster than a creep."""

@@ -110,24 +110,27 @@ class Stopping(NamedTuple):
             speed_mps = min(speed_mps, free_m / (wait_s + self.blade_stop_s))
         return max(0.0, speed_mps)
 
-    def unhalted_mps(self, left_m: float, wait_s: float, top_mps: float) -> float:
+    def unhalted_mps(self, left_m: float, hears_s: float, wait_s: float, top_mps: float) -> float:
         """The speed from which a mower that speeds up for a time still stands within a length.
 
-        If it comes to less than the top speed, v t + a t²/2 + (v + a t)²/(2 b) = d, so that
-        v = sqrt(w² + 2 b (d - d0)) - w, with w = (a + b) t and d0 what it needs from rest. Else
-        (u² - v²)/(2 a) + u (t - (u - v)/a) + u²/(2 b) = d, so that v = u - sqrt(2 a (d1 - d)), with
-        d1 what it needs at the top speed u.
+        It goes on as before until it hears of it. If it comes to less than the top speed,
+        v h + v t + a t²/2 + (v + a t)²/(2 b) = d, so that v = sqrt(w² + 2 b (d - d0)) - w, with
+        w = a t + b (t + h) and d0 what it needs from rest. Else
+        v h + u t - (u - v)²/(2 a) + u²/(2 b) = d, so that u - v = sqrt(a² h² + 2 a (d1 - d)) - a h,
+        with d1 what it needs at the top speed u.
         """
         gains_mps2, brakes_mps2 = self.speeding_up_mps2, self.deceleration_mps2
         gained_mps = gains_mps2 * wait_s
         from_rest_m = gained_mps * wait_s / 2.0 + self._braking_m(gained_mps)
-        waits_mps = gained_mps + brakes_mps2 * wait_s
+        waits_mps = gained_mps + brakes_mps2 * (wait_s + hears_s)
         spare_m = max(0.0, left_m - from_rest_m)
         speed_mps = math.sqrt(waits_mps**2 + 2.0 * brakes_mps2 * spare_m) - waits_mps
         if speed_mps + gained_mps <= top_mps:
             return speed_mps
-        at_top_m = top_mps * wait_s + self._braking_m(top_mps)
-        return max(0.0, top_mps - math.sqrt(2.0 * gains_mps2 * max(0.0, at_top_m - left_m)))
+        at_top_m = top_mps * (hears_s + wait_s) + self._braking_m(top_mps)
+        heard_mps = gains_mps2 * hears_s
+        short_m = max(0.0, at_top_m - left_m)
+        return max(0.0, top_mps - math.sqrt(heard_mps**2 + 2.0 * gains_mps2 * short_m) + heard_mps)
 
     def horizon_m(self, speed_mps: float, wait_s: float, braking_mps2: float) -> float:
         """How far ahead to look at a speed; what lies beyond does not matter yet."""
