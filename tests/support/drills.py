@@ -9,9 +9,9 @@ CONFIG = Path(__file__).parents[2] / "config"
 SETTINGS = CONFIG / "demo" / "settings.yaml"
 SCENARIOS = sorted((CONFIG / "drills").glob("*.yaml"))
 AWAITED = {
-    "honest_1hz": "a lost sentence is a second of silence and takes the blade: 83 % in drill 1",
-    "honest_antenna_ahead": "`stopping` halts it once on its stripes: 81 % in drill 0",
-    "honest_gap_by_course": "`stopping` and `room` halt it before the gap already, in both drills",
+    "honest_1hz": "a lost sentence is a second of silence and takes the blade: 77 % in drill 1",
+    "honest_antenna_ahead": "`stopping` halts it on its stripes: 86 % in drill 0",
+    "honest_gap_by_course": "beside the fence it never comes to full before the gap, in both drills",
 }
 """Scenarios that do not hold yet, and why."""
 SHORT_S = 32.0
