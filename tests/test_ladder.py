@@ -159,6 +159,21 @@ def test_the_blade_waits_for_its_delay_with_a_warning_and_full_waits_for_the_bla
     assert ladder.rung is FULL
 
 
+def test_slowed_is_left_only_where_there_is_room_at_full() -> None:
+    ladder, now_s = ladder_at(SLOWED, of_room=True)
+    ladder.step(now_s + 100.0, FULL, False, False, has_room=False)
+    assert ladder.rung is SLOWED
+    ladder.step(now_s + 100.0, FULL, False, False, has_room=True)
+    assert ladder.rung is FULL
+
+
+@pytest.mark.parametrize("rung", [BLADE_OFF, HALTED])
+def test_the_rungs_below_are_left_without_room_at_full(rung: Rung) -> None:
+    ladder, now_s = ladder_at(rung, of_room=True)
+    ladder.step(now_s + 3.0, FULL, False, False, has_room=False)
+    assert ladder.rung is Rung(rung - 1)
+
+
 def test_slowing_alone_never_stops_the_blade() -> None:
     ladder, now_s = ladder_at(SLOWED)
     assert ladder.grant(now_s).blade

@@ -38,10 +38,11 @@ class Input(NamedTuple):
     reset: bool
     may_arm: bool
     of_room: bool
+    has_room: bool
 
 
 BOTH = (False, True)
-ALPHABET = [Input(*one) for one in itertools.product(STEPS_S, Rung, BOTH, BOTH, BOTH)]
+ALPHABET = [Input(*one) for one in itertools.product(STEPS_S, Rung, BOTH, BOTH, BOTH, BOTH)]
 
 
 class Shadow(NamedTuple):
@@ -82,7 +83,7 @@ def stepped(state: Ladder, shadow: Shadow, now_s: float, given: Input) -> tuple[
     after = copy.copy(state)
     after._held_since_s = list(state._held_since_s)
     then_s = now_s + given.after_s
-    move = after.step(then_s, given.demand, given.reset, given.may_arm, given.of_room)
+    move = after.step(then_s, *given[1:])
     grant = after.grant(then_s)
     clear_s = tuple(
         0.0 if rung is not FULL and given.demand >= rung else min(LONGEST_S, was_s + given.after_s)
@@ -103,6 +104,8 @@ def stepped(state: Ladder, shadow: Shadow, now_s: float, given: Input) -> tuple[
             assert clear_s[state.rung] >= needed_s[state.rung]
         if state.rung is HALTED:
             assert after.armed
+        if state.rung is SLOWED:
+            assert given.has_room
     if after.rung > state.rung:
         assert given.demand == after.rung
     # The lines, and the blade's own delay.

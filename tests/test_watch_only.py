@@ -131,9 +131,8 @@ def test_a_speed_that_only_one_of_the_two_limits_is_still_limited() -> None:
             decision = mower.hear(east_m=29.3, heading_deg=90.0, speed_mps=0.0)
         assert decision.rung is FULL
         told_mps[name] = decision.grant.top_speed_mps
-    # Without `approach` it comes down later, without `stopping` for nothing that is demanded.
-    assert 0.0 < told_mps["stopping"] < 0.25
-    assert 0.0 < told_mps["approach"] < 0.25
+    # Where `stopping` acts, the told speed leaves room for what the mower could gain as well.
+    assert 0.0 < told_mps["approach"] < told_mps["stopping"] < 0.2
 
 
 def test_with_both_only_watching_the_way_ahead_limits_no_speed() -> None:

@@ -140,8 +140,9 @@ class Supervisor:
         findings, watched = self._judge(now_s, asked)
         was = self._ladder.rung
         demand = self._demand(now_s, findings)
-        may_arm, of_room = self._may_arm(now_s, findings), all(map(_of_room, findings))
-        move = self._ladder.step(now_s, demand, reset, may_arm, of_room, self._has_room())
+        of_room = all(map(_of_room, findings))
+        may_arm, has_room = self._may_arm(now_s, of_room), self._has_room()
+        move = self._ladder.step(now_s, demand, reset, may_arm, of_room, has_room)
         self._belief.granted(self._granted_mps())
         creeps = self._way_out.is_open and self._ladder.rung is Rung.BLADE_OFF
         if creeps:
@@ -192,7 +193,12 @@ class Supervisor:
         """
         if self._ladder.rung is not Rung.SLOWED or self._seen is None:
             return True
-        situation = self._exactly() if self._situation.at_least else self._situation
+        situation = self._situation
+        if self._is_clear_at_full(situation):
+            return True
+        return situation.at_least and self._is_clear_at_full(self._exactly())
+
+    def _is_clear_at_full(self, situation: Situation) -> bool:
         since_s = max(situation.since_s, situation.due_s) + situation.due_s
         at_full = situation._replace(since_s=since_s, most_mps=self._speed.released_mps)
         return all(one.is_clear(at_full) for one in self._by_clearance if one.acts)
@@ -409,10 +415,9 @@ class Supervisor:
             return 0.0
         return self._mower.full_mps if self._ladder.rung is Rung.FULL else self._mower.slowed_mps
 
-    def _may_arm(self, now_s: float, findings: tuple[Finding, ...]) -> bool:
+    def _may_arm(self, now_s: float, of_room: bool) -> bool:
         """A trusted position for long enough; what room demands does not matter."""
-        trusted = self._situation.trust is Trust.TRUSTED
-        if not trusted or not all(map(_of_room, findings)):
+        if not of_room or self._situation.trust is not Trust.TRUSTED:
             self._sound_since_s = None
             return False
         if self._sound_since_s is None:

@@ -68,16 +68,16 @@ class WayOut:
 
         `rests`: the mower has come to rest; `demanded`: room demands a halt, and nothing else does.
         """
-        clearance_m, bound, bound_m = situation.clearance_m, situation.bound, situation.bound_m
-        if clearance_m is not None and bound is not None and bound_m is not None:
-            clearance_m, bound_m = clearance_m - bound.unexplained_m, bound_m - bound.unexplained_m
+        clearance_m, bound = situation.clearance_m, situation.bound
         if not demanded and rung is not Rung.BLADE_OFF:
             self._succeed()
+        if clearance_m is None or bound is None:
+            self.forget()
+            return False
+        clearance_m -= bound.unexplained_m
+        bound_m = bound.radius_m - bound.unexplained_m
         if (
-            clearance_m is None
-            or bound is None
-            or bound_m is None
-            or self._failures >= FAILURES
+            self._failures >= FAILURES
             or situation.trust is not Trust.TRUSTED
             or clearance_m < -self._parameters.past_m
             or not (rung is Rung.HALTED or (rung is Rung.BLADE_OFF and self.is_open))

@@ -4,12 +4,12 @@ One that goes by the told speed would stand there for good. Halted for want of r
 out.
 """
 
-from fenceguard.judgement.monitors.base import ABSENT, TIME_S, Default, Monitor, Reading
+from fenceguard.judgement.monitors.base import TIME_S, Default, Monitor, Reading, if_there
 from fenceguard.judgement.types import Rung, Situation
 
 
 def _read(situation: Situation) -> Reading:
-    return ABSENT if situation.penned_s is None else situation.penned_s
+    return if_there(situation.penned_s)
 
 
 PENNED = Monitor(
