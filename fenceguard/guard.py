@@ -17,7 +17,7 @@ from fenceguard import __version__
 from fenceguard.journal.account import Account
 from fenceguard.journal.records import Entry, Start
 from fenceguard.judgement.supervisor import Supervisor
-from fenceguard.judgement.types import Decision, Inputs
+from fenceguard.judgement.types import Decision, Inputs, pressed
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.receiver.receiver import Receiver
 from fenceguard.settings import Loaded
@@ -108,8 +108,9 @@ class Guard:
         decisions = self.tick(at_s)
         if inputs == self._inputs:
             return decisions
-        self._inputs = inputs
-        self._entries.append(self.account.sensed(at_s, inputs))
+        before, self._inputs = self._inputs, inputs
+        if pressed(inputs) != pressed(before):
+            self._entries.append(self.account.sensed(at_s, inputs))
         return [*decisions, self._step(at_s, None)]
 
     def tick(self, at_s: float) -> list[Decision]:

@@ -9,10 +9,10 @@ from pathlib import Path
 
 from fenceguard.errors import BadInput
 from fenceguard.guard import Guard
-from fenceguard.journal.records import Changed, Entry
+from fenceguard.journal.records import Changed, Entry, Tells
 from fenceguard.journal.story import Story
 from fenceguard.journal.write import Journal
-from fenceguard.judgement.types import Decision, Inputs
+from fenceguard.judgement.types import PRESSED, Decision, Inputs
 from fenceguard.outputs.lines import Lines
 from fenceguard.outputs.output import Output
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch
@@ -155,7 +155,10 @@ class Replay:
         journal: Journal | None = None,
         speed: float | None = None,
         leaving: Callable[[], bool] = lambda: False,
+        told: Callable[[Tells], None] = lambda _tells: None,
     ) -> None:
+        """`told` hears what the receiver is found to tell, as soon as that is known."""
+        self._told = told
         self._loaded_of = loaded_of
         self._output = output or Lines()
         self._journal = journal
@@ -338,6 +341,8 @@ class Replay:
             self._outcome.story.add(entry)
             if isinstance(entry.record, Changed):
                 self._outcome.changes.append((entry, entry.record))
+            elif isinstance(entry.record, Tells):
+                self._told(entry.record)
             if self._journal is not None:
                 self._journal.add(entry)
 
@@ -366,4 +371,10 @@ def _inputs(sensed: Sensed, log: str) -> Inputs:
             f"{log}: tells of the input {', '.join(sorted(unknown))}, which is not known here; run "
             "it again with the fenceguard that wrote it"
         )
-    return Inputs(**sensed.inputs)
+    for name, value in sensed.inputs.items():
+        if (name in PRESSED) is not (type(value) is bool):
+            raise BadInput(
+                f"{log}: tells that the input {name} is {value!r}, which it cannot be; get another "
+                "copy, or leave it out"
+            )
+    return Inputs(**sensed.inputs)  # type: ignore[arg-type]

@@ -19,12 +19,13 @@ from fenceguard.drill.policies import POLICIES, Supervised
 from fenceguard.drill.result import FULL_BEFORE_S, FULL_WITHIN_S, Setup
 from fenceguard.drill.watch import Tally
 from fenceguard.errors import BadInput
-from fenceguard.judgement.types import Decision, Grant, Rung
+from fenceguard.judgement.types import Decision, Grant, Inputs, Rung
 from fenceguard.lawn.geojson import STATIONS
 from fenceguard.settings import Loaded, load
 from fenceguard.simulator.body import SPEEDS, STEP_S, Body, Pose, Start, along
 from fenceguard.simulator.controllers import CONTROLLERS, OBEYS
 from fenceguard.simulator.makes import MAKES
+from fenceguard.simulator.motion import MOTIONS
 from fenceguard.simulator.routes import EDGE, LANES, STRIPES, TURNING_MPS, WAY, Route
 from tests.support.drills import SETTINGS
 from tests.support.lawns import lawn_with_pond, write_settings
@@ -47,7 +48,7 @@ def grounds() -> Grounds:
 
 
 def test_each_drill_draws_who_mows_where_by_seed_and_number(loaded: Loaded) -> None:
-    every = tuple(CONTROLLERS), NAMES, tuple(MAKES)
+    every = tuple(CONTROLLERS), NAMES, tuple(MAKES), MOTIONS
     plan = plan_of(loaded, (), 1, "single", (), ("supervised",), 30.0, *every)
     drawn = [plan.setup_of(number) for number in range(600)]
     assert drawn == [plan.setup_of(number) for number in range(600)]
@@ -143,6 +144,9 @@ class Told:
     def tick(self, now_s: float) -> None:
         raise AssertionError
 
+    def sense(self, now_s: float, inputs: Inputs) -> None:
+        raise AssertionError
+
 
 @given(st.lists(st.booleans(), min_size=1, max_size=700))
 @settings(max_examples=50)
@@ -187,6 +191,38 @@ def test_a_fault_waits_until_the_mower_is_at_full(
     late = run(grounds.of(), "late", ("silence",), 1, 3)
     assert late.fault_at_s == pytest.approx(65.0 + FULL_BEFORE_S, abs=1.0)
     assert late.proves
+
+
+# What the controller tells of its motion
+
+
+def found(grounds: Grounds, motion: str, faults: tuple[str, ...]) -> set[str]:
+    """Which monitors speak in some drills."""
+    names: set[str] = set()
+
+    class Noted(Supervised):
+        def _take(self, decisions: list[Decision]) -> None:
+            super()._take(decisions)
+            names.update(one.monitor for decision in decisions for one in decision.findings)
+
+    setup = Setup(lawn="small", motion=motion)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setitem(POLICIES, "noted", Noted)
+        for number in range(2):
+            run(grounds.of("small"), "noted", faults, 1, number, 100.0, setup)
+    return names
+
+
+def test_wheels_and_gyro_of_an_honest_mower_agree_with_its_receiver(grounds: Grounds) -> None:
+    assert not found(grounds, "told", ()) & {"wheels", "yaw"}
+
+
+@pytest.mark.parametrize(("fault", "monitor"), [("carried", "wheels"), ("heading_off", "yaw")])
+def test_what_they_contradict_is_found_where_they_are_told(
+    grounds: Grounds, fault: str, monitor: str
+) -> None:
+    assert monitor in found(grounds, "told", (fault,))
+    assert monitor not in found(grounds, "untold", (fault,))
 
 
 # Controllers

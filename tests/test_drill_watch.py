@@ -7,7 +7,7 @@ import pytest
 
 from fenceguard.drill.result import RIGHT_M, WRONG_M
 from fenceguard.drill.watch import KEPT, Epochs
-from fenceguard.judgement.types import Bound, Decision, Grant, Rung, Situation
+from fenceguard.judgement.types import Bound, Decision, Grant, Inputs, Rung, Situation
 from fenceguard.receiver.epoch import Epoch
 from fenceguard.simulator.gnss import Sent
 
@@ -27,6 +27,9 @@ class Deciding:
         raise AssertionError
 
     def tick(self, now_s: float) -> None:
+        raise AssertionError
+
+    def sense(self, now_s: float, inputs: Inputs) -> None:
         raise AssertionError
 
 

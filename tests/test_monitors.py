@@ -18,6 +18,7 @@ from fenceguard.judgement.parameters import MonitorParameters, Row
 from fenceguard.judgement.supervisor import Supervisor
 from fenceguard.judgement.types import (
     NO_ATTITUDE,
+    NO_CONTRADICTION,
     NO_EVIDENCE,
     Decision,
     Finding,
@@ -65,6 +66,10 @@ def believed(word: Any) -> Situation:
 
 def attitude(**fields: Any) -> Situation:
     return Situation(attitude=NO_ATTITUDE._replace(**fields))
+
+
+def contradiction(**fields: Any) -> Situation:
+    return Situation(contradiction=NO_CONTRADICTION._replace(**fields))
 
 
 def solved(name: Any) -> Situation:
@@ -133,6 +138,8 @@ TABLE = {
     "trust": Made(believed, words=("doubted", "unknown", "trusted"), nothing="unknown"),
     "tells": Made(lambda value: evidence(missing_s=value), nothing=0.0),
     "speed": Made(lambda value: evidence(over_mps=value), absent=(NOTHING,)),
+    "wheels": Made(lambda value: contradiction(wheels_mps=value), absent=(NOTHING,)),
+    "yaw": Made(lambda value: contradiction(yaw_deg=value), absent=(NOTHING,)),
     "height": Made(lambda value: Situation(height_off_m=value), absent=(NOTHING,)),
     "course": Made(lambda value: attitude(course_off_deg=value), absent=(NOTHING,)),
     "heading": Made(lambda value: attitude(heading_off_deg=value), absent=(NOTHING,)),

@@ -12,6 +12,7 @@ from fenceguard.judgement.news import (
     CLOCK_DRIFT,
     FINE_M,
     LEAP_S,
+    REPEATS,
     SETTLES,
     WENT_M,
     Gone,
@@ -47,11 +48,19 @@ class Heard:
         digit_m: float | None = FINE,
         gone_m: Gone = (0.0, 0.0),
         crept_m: float = 0.0,
+        motion: tuple[float | None, float | None] = (None, None),
     ) -> News:
         """An epoch that arrives `passed_s` after the beginning, with UTC so far off from that."""
         self.count += 1
         lat_deg, lon_deg = (50.0 + 1e-8 * self.count, 10.0) if place is None else place
-        epoch = Epoch(UTC_S + passed_s + utc_off_s, lat_deg, lon_deg, digit_m=digit_m)
+        epoch = Epoch(
+            UTC_S + passed_s + utc_off_s,
+            lat_deg,
+            lon_deg,
+            digit_m=digit_m,
+            speed_mps=motion[0],
+            course_deg=motion[1],
+        )
         return self.room.hear(self.begin_s + passed_s, epoch, gone_m, crept_m)
 
 
@@ -260,6 +269,34 @@ def test_the_way_counts_from_where_the_position_changed_last() -> None:
         assert heard.at(
             0.2 * number, place=place, digit_m=COARSE, gone_m=(0.01 * number, 0.0)
         ).fresh
+
+
+@pytest.mark.parametrize(
+    ("motion", "same"),
+    [
+        ((0.02, 77.5), True),
+        ((0.0, 77.5), False),
+        ((0.02, None), False),
+        ((None, 77.5), False),
+    ],
+)
+def test_a_motion_that_never_changes_is_no_new_one(
+    motion: tuple[float | None, float | None], same: bool
+) -> None:
+    """Doppler has noise of its own; but a receiver may tell 0 of whatever is slow."""
+    heard = Heard()
+    for number in range(REPEATS):
+        assert heard.at(0.2 * number, place=HERE, digit_m=COARSE, motion=motion).fresh
+    news = heard.at(0.2 * REPEATS, place=HERE, digit_m=COARSE, motion=motion)
+    assert (news.fresh, news.same_s) == (not same, close(0.2 * REPEATS) if same else 0.0)
+    assert heard.at(2.0, place=HERE, digit_m=COARSE, motion=(0.03, 77.5)).fresh
+
+
+def test_the_same_motion_now_and_then_is_chance() -> None:
+    heard = Heard()
+    for number in range(40):
+        motion = 0.02 + 0.01 * (number // REPEATS % 2), 77.5
+        assert heard.at(0.2 * number, place=HERE, digit_m=COARSE, motion=motion).fresh
 
 
 @pytest.mark.parametrize("place", [(None, 10.0), (50.0, None), (None, None)])

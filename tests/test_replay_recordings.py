@@ -11,7 +11,7 @@ import pytest
 
 from fenceguard.errors import BadInput
 from fenceguard.guard import Guard
-from fenceguard.journal.records import Entry, Start
+from fenceguard.journal.records import Entry, Sensed, Start
 from fenceguard.judgement.types import Inputs
 from fenceguard.recording.events import Header
 from fenceguard.recording.names import recording_files
@@ -238,6 +238,40 @@ def test_a_recording_at_a_pace_waits_from_its_own_beginning_on(
     monkeypatch.setattr(time, "sleep", lambda s: slept_s.__setitem__(0, slept_s[0] + s))
     replayed(lawn, file, speed=10.0)
     assert slept_s[0] == pytest.approx((0.05 + 14 / RATE_HZ + 0.5) / 10.0)
+
+
+@pytest.mark.parametrize(
+    ("held", "said"),
+    [
+        ({"reset": 1.0}, "the input reset is 1.0"),
+        ({"reset": None}, "the input reset is None"),
+        ({"reset": True, "wheel_mps": False}, "the input wheel_mps is False"),
+    ],
+)
+def test_inputs_that_cannot_be_are_refused(
+    lawn: Loaded, tmp_path: Path, held: dict[str, Any], said: str
+) -> None:
+    file = recorded(lawn, tmp_path, standing(3.0))
+
+    def other(lines: list[dict[str, Any]]) -> None:
+        lines[next(n for n, line in enumerate(lines) if "inputs" in line)]["inputs"] = held
+
+    changed(file, other)
+    faults = replayed(lawn, file).faults
+    assert faults == [
+        f"{file}: tells that {said}, which it cannot be; get another copy, or leave it out"
+    ]
+
+
+def test_what_the_controller_tells_is_recorded_and_kept_out_of_the_journal(lawn: Loaded) -> None:
+    guard = Guard(lawn)
+    guard.start(50.0, HOST_UTC_S, run="a1b2c3", mode="run", source="x")
+    guard.entries()
+    guard.sense(50.2, Inputs(False, 0.4, -3.0))
+    assert guard.entries() == []
+    guard.sense(50.4, Inputs(True, 0.4, -3.0))
+    (entry,) = guard.entries()
+    assert entry.record == Sensed({"reset": True})
 
 
 def test_inputs_that_are_not_known_are_refused(lawn: Loaded, tmp_path: Path) -> None:

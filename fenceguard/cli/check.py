@@ -79,6 +79,8 @@ def _print(loaded: Loaded) -> None:
     out.print(f"Fence     {loaded.fence_file} ({loaded.fence_hash})")
     out.print(f"          {fence.area.area:.1f} m² to mow, {len(fence.rings) - 1} keep-outs")
     out.print(f"Receiver  {settings.receiver.port or 'no port: replay only'}")
+    if not settings.receiver.tells:
+        out.print("          what it tells, and what is missing, run and replay say after a minute")
     accuracy = settings.receiver.accuracy
     if accuracy is not None:
         meant = f"{MEANS[accuracy.means]}, in {accuracy.unit}"

@@ -28,6 +28,7 @@ from fenceguard.settings import load
 from fenceguard.simulator.controllers import CONTROLLERS
 from fenceguard.simulator.faults import FAULTS
 from fenceguard.simulator.makes import MAKES
+from fenceguard.simulator.motion import MOTIONS
 
 NOT_AS_IT_MUST = 1
 EVERY = "all"
@@ -113,6 +114,7 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         ("--controller", tuple(CONTROLLERS), EVERY, "who drives"),
         ("--lawn", NAMES, OWN, "where: your own, or one that is made up"),
         ("--receiver", tuple(MAKES), Setup().receiver, "what the receiver tells, and how often"),
+        ("--motion", MOTIONS, Setup().motion, "whether wheel speed and yaw rate are told"),
     ):
         parser.add_argument(
             option,
@@ -163,6 +165,7 @@ def run(args: argparse.Namespace) -> int:
         _chosen(args.controller, tuple(CONTROLLERS), EVERY),
         _chosen(args.lawn, NAMES, OWN),
         _chosen(args.receiver, tuple(MAKES), Setup().receiver),
+        _chosen(args.motion, MOTIONS, Setup().motion),
     )
     with TemporaryDirectory() as directory:
         results = args.results or Path(directory) / "results.jsonl"

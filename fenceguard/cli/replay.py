@@ -24,7 +24,7 @@ from fenceguard.cli.common import (
     use_board_pins,
 )
 from fenceguard.errors import BadInput
-from fenceguard.journal.records import plain
+from fenceguard.journal.records import Tells, plain
 from fenceguard.outputs.lines import Lines
 from fenceguard.receiver.epoch import utc_text
 from fenceguard.recording.names import recording_files
@@ -132,6 +132,7 @@ def run(args: argparse.Namespace) -> int:
                 journal=journal,
                 speed=speed,
                 leaving=leaving.asked,
+                told=(lambda _tells: None) if args.json else _say_what_is_told,
             )
             # A terminal that does not read must not hold up the lines.
             shown = sys.stderr.isatty() and not args.drive_outputs
@@ -246,6 +247,13 @@ def as_dict(outcome: Outcome) -> dict[str, object]:
     }
 
 
+def _say_what_is_told(tells: Tells) -> None:
+    """What the receiver tells, and what it costs that the rest is missing."""
+    out = console()
+    for line in tells_text(tells):
+        out.print(line)
+
+
 def _tells(outcome: Outcome) -> list[str]:
     """What the receiver of the last run told."""
     tells = outcome.story.runs[-1].tells if outcome.story.runs else None
@@ -266,8 +274,6 @@ def _print(outcome: Outcome) -> None:
         f"{outcome.epochs} epochs in {seconds_text(outcome.duration_s)}, from "
         f"{outcome.sentences} sentences; rejected: {rejected or 'none'}"
     )
-    for line in _tells(outcome):
-        out.print(line)
     if outcome.story.interventions:
         print_interventions(out, outcome.story.interventions)
     else:

@@ -57,12 +57,14 @@ class Plan(NamedTuple):
     controllers: tuple[str, ...]
     lawns: tuple[str, ...]
     receivers: tuple[str, ...]
+    motions: tuple[str, ...]
     lasts_s: float
 
     def setup_of(self, number: int) -> Setup:
         """Who mows where in a drill."""
         random = Random(f"{self.seed}/{number}/setup")
-        return Setup(*map(random.choice, (self.controllers, self.lawns, self.receivers)))
+        drawn_from = self.controllers, self.lawns, self.receivers, self.motions
+        return Setup(*map(random.choice, drawn_from))
 
     def faults_of(self, number: int) -> tuple[str, ...]:
         """The faults of a drill."""
@@ -86,6 +88,7 @@ def plan_of(
     controllers: tuple[str, ...] = (Setup().controller,),
     lawns: tuple[str, ...] = (Setup().lawn,),
     receivers: tuple[str, ...] = (Setup().receiver,),
+    motions: tuple[str, ...] = (Setup().motion,),
 ) -> Plan:
     """A plan for settings and fence. Raises BadInput if the faults do not suit the kind."""
     if kind == "none" and only:
@@ -106,6 +109,7 @@ def plan_of(
         controllers,
         lawns,
         receivers,
+        motions,
         lasts_s,
     )
 

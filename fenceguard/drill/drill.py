@@ -14,7 +14,7 @@ from fenceguard.drill.policies import POLICIES
 from fenceguard.drill.result import SETTLED_S, Result, Setup
 from fenceguard.drill.watch import Epochs, Outside, Tally
 from fenceguard.errors import BadInput
-from fenceguard.judgement.types import Rung
+from fenceguard.judgement.types import Inputs, Rung
 from fenceguard.mower.footprint import Footprint
 from fenceguard.settings import Loaded, load
 from fenceguard.simulator.body import STEP_S, Body, Pose, Start, along
@@ -23,6 +23,7 @@ from fenceguard.simulator.fault import Change, World
 from fenceguard.simulator.faults import FAULTS
 from fenceguard.simulator.gnss import ANTENNA_HEIGHT_M, Gnss, Sent
 from fenceguard.simulator.makes import MAKES
+from fenceguard.simulator.motion import TOLD, Odometry
 from fenceguard.simulator.routes import EDGE, STRIPES, Planner, Point, Route
 
 STEPS_PER_TICK = 2
@@ -211,6 +212,9 @@ class _Drill:
             self._world,
         )
         self._policy = POLICIES[policy_name](ground.loaded)
+        self._odometry = None
+        if setup.motion == TOLD:
+            self._odometry = Odometry(Random(f"{seed}/{number}/motion"))
         self._under_way: list[Sent] = []
         self._epochs = Epochs()
         self._outside = Outside(ground.fence, ground.footprint)
@@ -233,6 +237,10 @@ class _Drill:
             self._deliver(now_s)
             if step % STEPS_PER_TICK == 0:
                 self._policy.tick(now_s + self._world.clock_step_s)
+                if self._odometry is not None:
+                    told = self._odometry.told(self._body.wheel_mps, self._body.turn_rps)
+                    inputs = Inputs(False, *told)
+                    self._policy.sense(now_s + self._world.clock_step_s, inputs)
                 self._epochs.look(self._policy)
             self._tally.count(now_s, self._policy, self._fault_at_s)
             self._body.step(now_s, self._policy.grant)

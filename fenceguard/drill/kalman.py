@@ -12,7 +12,7 @@ import numpy as np
 
 from fenceguard.errors import BadInput
 from fenceguard.judgement.bound import radius_per_sigma
-from fenceguard.judgement.types import Decision, Grant, Rung
+from fenceguard.judgement.types import Decision, Grant, Inputs, Rung
 from fenceguard.lawn.frame import Array
 from fenceguard.mower.footprint import Footprint
 from fenceguard.receiver.epoch import FIXED, Epoch, quality_name
@@ -79,6 +79,9 @@ class Kalman:
         """Bytes to epochs to the filter."""
         for epoch in self._receiver.feed(data, at_s):
             self._take(epoch, at_s)
+
+    def sense(self, now_s: float, inputs: Inputs) -> None:
+        """Nothing: the filter goes by the receiver alone."""
 
     def tick(self, now_s: float) -> None:
         """An epoch may have waited long enough; or nothing has come for too long."""

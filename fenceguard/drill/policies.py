@@ -7,7 +7,7 @@ import shapely
 
 from fenceguard.drill import kalman
 from fenceguard.guard import Guard
-from fenceguard.judgement.types import Decision, Grant, Rung
+from fenceguard.judgement.types import Decision, Grant, Inputs, Rung
 from fenceguard.receiver.epoch import FIXED
 from fenceguard.receiver.receiver import Receiver
 from fenceguard.recording.events import RESOLUTION_S, rounded_s
@@ -30,6 +30,9 @@ class Policy(Protocol):
     def tick(self, now_s: float) -> None:
         """Time has passed."""
 
+    def sense(self, now_s: float, inputs: Inputs) -> None:
+        """What the controller tells now."""
+
 
 class Supervised:
     """The whole chain, from framing to the grant."""
@@ -47,6 +50,10 @@ class Supervised:
     def tick(self, now_s: float) -> None:
         """A decision on the tick."""
         self._take(self._guard.tick(_rounded_s(now_s)))
+
+    def sense(self, now_s: float, inputs: Inputs) -> None:
+        """A decision where they have changed."""
+        self._take(self._guard.sense(_rounded_s(now_s), inputs))
 
     def _take(self, decisions: list[Decision]) -> None:
         self._guard.entries()
@@ -87,6 +94,9 @@ class HandWritten:
 
     def tick(self, now_s: float) -> None:
         """Nothing: the rule knows no time."""
+
+    def sense(self, now_s: float, inputs: Inputs) -> None:
+        """Nothing: the rule looks at the position alone."""
 
     def _grant(self, on: bool, now_s: float) -> None:
         self.rung = Rung.FULL if on else Rung.HALTED

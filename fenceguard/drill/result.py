@@ -21,11 +21,14 @@ LEAST_CELL_M, CELLS = 0.001, 32
 
 
 class Setup(NamedTuple):
-    """Who mows where: names of a controller, a lawn and a make of receiver."""
+    """Who mows where: names of a controller, a lawn, a make of receiver, and what is told of the
+    motion.
+    """
 
     controller: str = "plans_ahead"
     lawn: str = "own"
     receiver: str = "5hz"
+    motion: str = "untold"
 
 
 class Result(NamedTuple):
@@ -36,6 +39,7 @@ class Result(NamedTuple):
     controller: str
     lawn: str
     receiver: str
+    motion: str
     faults: tuple[str, ...]
     fault_at_s: float | None
     full_before_s: float

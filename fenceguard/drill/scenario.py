@@ -17,6 +17,7 @@ from fenceguard.errors import BadInput
 from fenceguard.simulator.controllers import CONTROLLERS
 from fenceguard.simulator.fault import Change, World
 from fenceguard.simulator.makes import MAKES
+from fenceguard.simulator.motion import MOTIONS
 from fenceguard.simulator.routes import WAYS, Point
 from fenceguard.simulator.state import FIXED, FLOAT, SINGLE, Kind, State
 
@@ -24,6 +25,7 @@ CHOICES = {
     "controller": tuple(CONTROLLERS),
     "lawn": NAMES,
     "receiver": tuple(MAKES),
+    "motion": MOTIONS,
     "way": WAYS,
 }
 NOSE = "nose_m"
@@ -160,6 +162,7 @@ def read(file: Path) -> Scenario:
             chosen["controller"] or usual.controller,
             chosen["lawn"] or OWN,
             chosen["receiver"] or usual.receiver,
+            chosen["motion"] or usual.motion,
         ),
         overrides,
         must,

@@ -2,7 +2,7 @@
 
 from typing import Protocol
 
-from fenceguard.judgement.types import Inputs
+from fenceguard.judgement.types import PRESSED, Inputs
 
 
 class Input(Protocol):
@@ -35,10 +35,8 @@ class Panel:
 
     def __init__(self, *inputs: Input) -> None:
         self._inputs = {one.name: one for one in inputs}
-        if len(self._inputs) < len(inputs) or not self._inputs.keys() <= set(Inputs._fields):
-            raise ValueError(
-                f"inputs {[one.name for one in inputs]}; each of {Inputs._fields} once"
-            )
+        if len(self._inputs) < len(inputs) or not self._inputs.keys() <= set(PRESSED):
+            raise ValueError(f"inputs {[one.name for one in inputs]}; each of {PRESSED} once")
 
     def held(self) -> Inputs:
         """Which inputs are down now. Never raises."""

@@ -23,7 +23,16 @@ from fenceguard.journal.records import (
     Where,
 )
 from fenceguard.journal.story import severity
-from fenceguard.judgement.types import Bound, Decision, Finding, Inputs, Learned, Rung, Situation
+from fenceguard.judgement.types import (
+    Bound,
+    Decision,
+    Finding,
+    Inputs,
+    Learned,
+    Rung,
+    Situation,
+    pressed,
+)
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch, quality_name, utc_text
 from fenceguard.receiver.receiver import Receiver
 
@@ -183,8 +192,8 @@ class Account:
         return [self._entry(decision.now_s, told)]
 
     def sensed(self, now_s: float, inputs: Inputs) -> Entry:
-        """The entry of a change of inputs."""
-        return self._entry(now_s, Sensed(inputs._asdict()))
+        """The entry of a change of what people press."""
+        return self._entry(now_s, Sensed(pressed(inputs)))
 
     def finish(self, now_s: float, reason: str) -> list[Entry]:
         """The entries of the end."""

@@ -7,7 +7,9 @@ receiver's clock was set. Its time from one epoch to the next is not believed th
 tell it, and the promptest epoch is looked for anew.
 
 A position that is the same to the last digit is the same measurement, if its digits are finer than
-the noise of any receiver. With coarser digits it is, once the mower must have moved by more.
+the noise of any receiver. With coarser digits it is, once the mower must have moved by more; or
+where speed and course are told again and again and stay the same as well, as they have noise of
+their own. A speed of 0 has none: some receivers tell it of whatever is slow.
 """
 
 import math
@@ -23,6 +25,10 @@ SETTLES = 0.02
 """How fast the promptest arrival may come to be one, in seconds per second."""
 FINE_M = 0.002
 """Digits as fine as this differ from one epoch to the next by noise alone."""
+
+
+REPEATS = 5
+"""So many times the same speed and course are no chance: each has one in six, told to 1 cm/s."""
 
 
 WENT_M = 0.05
@@ -66,6 +72,8 @@ class Newsroom:
         """The next epoch is the promptest one, and its position a new one."""
         self._promptest_s = self._settled_s = math.inf
         self._place: tuple[float | None, float | None] = None, None
+        self._motion: tuple[float | None, float | None] = None, None
+        self._repeats = 0
         self._gone_m: Gone = (0.0, 0.0)
         self._crept_m = 0.0
         self._changed_at_s = 0.0
@@ -112,6 +120,9 @@ class Newsroom:
 
     def _same_s(self, epoch: Epoch, gone_m: Gone, crept_m: float) -> float:
         place = epoch.lat_deg, epoch.lon_deg
+        motion = epoch.speed_mps, epoch.course_deg
+        repeated = motion == self._motion and None not in motion and motion[0] != 0.0
+        self._motion, self._repeats = motion, self._repeats + 1 if repeated else 0
         if place != self._place or None in place:
             self._place, self._changed_at_s = place, self._at_s
             self._gone_m, self._crept_m = gone_m, crept_m
@@ -120,6 +131,7 @@ class Newsroom:
         if step_m is None:
             return 0.0
         went_m = max(math.dist(gone_m, self._gone_m), crept_m - self._crept_m)
-        if step_m > FINE_M and went_m <= WENT_M + 2.0 * step_m:
+        must_have_moved = went_m > WENT_M + 2.0 * step_m
+        if step_m > FINE_M and not must_have_moved and self._repeats < REPEATS:
             return 0.0
         return max(self._at_s - self._changed_at_s, 1e-3)

@@ -100,6 +100,8 @@ class MowerParameters(NamedTuple):
     """How far heading or course may be off."""
     course_within_deg: float
     """Heading and course are believed while the way taken is no farther off; inf: always."""
+    wheel_slip: float
+    """Share by which the wheels may turn farther than the mower goes."""
     stopping: Stopping
     hears_s: float
     """From a line or a told speed to the moment at which the controller goes by it."""

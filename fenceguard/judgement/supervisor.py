@@ -8,13 +8,16 @@ from fenceguard.judgement.belief import Belief
 from fenceguard.judgement.ladder import Ladder
 from fenceguard.judgement.limits import Limited, limited
 from fenceguard.judgement.monitors import MONITORS
+from fenceguard.judgement.motion import Motion
 from fenceguard.judgement.parameters import Parameters
 from fenceguard.judgement.speed import Speed
+from fenceguard.judgement.tells import Missing
 from fenceguard.judgement.types import (
     NOTHING_PRESSED,
     Attitude,
     Bound,
     Decision,
+    Evidence,
     Finding,
     Inputs,
     Rung,
@@ -71,6 +74,7 @@ class Supervisor:
         self._belief = Belief(parameters, fence.surface)
         self._attitudes = Attitudes(mower)
         self._speed = Speed(mower)
+        self._motion = Motion(mower)
         self._way_out = WayOut(parameters.way_out)
         self._way_out_mps = parameters.way_out.mps
         self._ladder = Ladder(parameters.ladder)
@@ -97,6 +101,7 @@ class Supervisor:
         self._belief.begin(now_s)
         self._attitudes.forget()
         self._speed.forget()
+        self._motion.forget()
         self._way_out.forget()
         self._sound_since_s: float | None = None
         self._penned_since_s: float | None = None
@@ -122,6 +127,7 @@ class Supervisor:
             self._forget(now_s)
         self._now_s = now_s
         self._belief.go_on(now_s)
+        self._motion.go_on(now_s, inputs)
         asked = self._limited
         if epoch is None and inputs == self._situation.inputs:
             asked = self._timed
@@ -137,6 +143,7 @@ class Supervisor:
             self._belief.trust_again()
             self._way_out.begin()
             self._speed.look_again()
+            self._motion.forget()
         findings, watched = self._judge(now_s, asked)
         was = self._ladder.rung
         demand = self._demand(now_s, findings)
@@ -246,18 +253,19 @@ class Supervisor:
         position = _position(epoch)
         place = None if position is None else self._fence.frame.to_local(*position)
         believed = self._belief.hear(now_s, epoch, place)
+        evidence = _missing(believed.evidence, self._motion.missing)
         if believed.place is None:
             return Situation(
                 epoch,
                 silence_s=silence_s,
                 utc_lag_s=believed.utc_lag_s,
-                evidence=believed.evidence,
+                evidence=evidence,
                 inputs=inputs,
             )
         if not believed.fresh and self._seen is not None:
             # No news of where the mower is: time goes on since the last.
             return self._later(now_s, None, inputs)._replace(
-                epoch=epoch, utc_lag_s=believed.utc_lag_s, evidence=believed.evidence
+                epoch=epoch, utc_lag_s=believed.utc_lag_s, evidence=evidence
             )
         self._valid_at_s = now_s
         place, bound = believed.place, believed.bound
@@ -281,9 +289,10 @@ class Supervisor:
             stopping=self._mower.stopping,
             stations=self._fence.stations,
             height_off_m=self._height_off_m(epoch, place),
-            evidence=believed.evidence,
+            evidence=evidence,
             learned=self._belief.learned,
             attitude=attitude,
+            contradiction=self._motion.hear(now_s, epoch),
             inputs=inputs,
             place=place,
         )
@@ -423,6 +432,13 @@ class Supervisor:
         if self._sound_since_s is None:
             self._sound_since_s = now_s
         return now_s - self._sound_since_s >= self._armed_after_s
+
+
+def _missing(evidence: Evidence, missing: Missing | None) -> Evidence:
+    """The evidence with what the controller tells no more, where that has been away longest."""
+    if missing is None or missing.for_s <= evidence.missing_s:
+        return evidence
+    return evidence._replace(missing=missing.name, missing_s=missing.for_s)
 
 
 def _of_room(finding: Finding) -> bool:

@@ -40,9 +40,20 @@ class Inputs(NamedTuple):
 
     reset: bool = False
     """The reset button is down."""
+    wheel_mps: float | None = None
+    """Along the nose, as fast as the wheels turn, negative backwards; None: not told."""
+    yaw_rate_dps: float | None = None
+    """How fast the mower turns by its gyro, in degrees per s, clockwise; None: not told."""
 
 
+PRESSED = ("reset",)
+"""The inputs that people press or let go; the others the controller tells."""
 NOTHING_PRESSED = Inputs()
+
+
+def pressed(inputs: Inputs) -> dict[str, bool]:
+    """Which of the inputs that people press are down."""
+    return {name: getattr(inputs, name) for name in PRESSED}
 
 
 class Bound(NamedTuple):
@@ -138,6 +149,18 @@ class Attitude(NamedTuple):
 NO_ATTITUDE = Attitude()
 
 
+class Contradiction(NamedTuple):
+    """How far receiver and mower disagree; None where there is nothing to compare."""
+
+    wheels_mps: float | None = None
+    """Speed by the wheels less speed by Doppler, beyond slip and turn."""
+    yaw_deg: float | None = None
+    """Turn by the gyro less turn of the heading, beyond the gyro's own error."""
+
+
+NO_CONTRADICTION = Contradiction()
+
+
 SLOWEST_S = 1.0
 """No receiver for mowers takes longer from one epoch to the next."""
 
@@ -174,6 +197,7 @@ class Situation(NamedTuple):
     learned: Learned | None = None
     """What is known of the receiver's ways."""
     attitude: Attitude = NO_ATTITUDE
+    contradiction: Contradiction = NO_CONTRADICTION
     inputs: Inputs = NOTHING_PRESSED
     at_least: bool = False
     """The clearance is no less than told, and the way ahead no shorter; the ring is not told."""

@@ -7,6 +7,7 @@ events of that came before, so that what is missing between two files can be cou
 import json
 import math
 import zlib
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from fenceguard.errors import BadInput
@@ -22,6 +23,10 @@ GZIP_FORMAT = 16 + zlib.MAX_WBITS
 FORMAT = 1
 MARK = b'{"recording": '
 """What the first line of every file begins with."""
+
+
+Held = Mapping[str, bool | float | None]
+"""What is held, by the name of the input."""
 
 
 class Started(NamedTuple):
@@ -64,10 +69,10 @@ class Arrived(NamedTuple):
 
 
 class Sensed(NamedTuple):
-    """The inputs changed: which of them are held now."""
+    """The inputs changed: what they are now, pressed or not, or what the controller tells."""
 
     at_s: float
-    inputs: dict[str, bool]
+    inputs: Held
 
 
 class Stopped(NamedTuple):
@@ -143,7 +148,7 @@ def arrived_line(at_s: float, pieces: list[Piece]) -> str:
     return _line(at_s, {"data": pieces})
 
 
-def inputs_line(at_s: float, held: dict[str, bool]) -> str:
+def inputs_line(at_s: float, held: Held) -> str:
     """All inputs, changed or not."""
     return _line(at_s, {"inputs": held})
 
@@ -186,11 +191,17 @@ def _at(at_s: float, told: dict[str, Any], before_s: float) -> Event:
             raise ValueError(f"goes back in time from {before_s} to {at_s} s")
         case {"data": list(pieces)} if all(map(_is_piece, pieces)):
             return Arrived(at_s, restored(pieces))
-        case {"inputs": dict(held)} if all(type(value) is bool for value in held.values()):
+        case {"inputs": dict(held)} if all(map(_is_held, held.values())):
             return Sensed(at_s, held)
         case {"stop": str(reason)}:
             return Stopped(at_s, reason)
     raise ValueError("no event of a recording")
+
+
+def _is_held(value: Any) -> bool:
+    if value is None or type(value) is bool:
+        return True
+    return type(value) in (int, float) and abs(value) < LAST_S
 
 
 def _is_piece(piece: Any) -> bool:

@@ -46,7 +46,7 @@ class Recorder:
         """Bytes from the receiver."""
         self._appender.put(_Data(at_s, data))
 
-    def inputs(self, at_s: float, held: dict[str, bool]) -> None:
+    def inputs(self, at_s: float, held: events.Held) -> None:
         """The inputs changed to this."""
         self._appender.put(_Held(at_s, held))
 
@@ -86,7 +86,7 @@ class _Data(NamedTuple):
 
 class _Held(NamedTuple):
     at_s: float
-    held: dict[str, bool]
+    held: events.Held
 
 
 class _Stop(NamedTuple):

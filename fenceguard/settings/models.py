@@ -196,6 +196,7 @@ class MowerSettings(Model):
     speeding_up_mps2: Annotated[float, _number(0.0, 10.0)] = 0.5
     course_error_deg: Annotated[float, _number(0.0, 45.0)] = 3.0
     course_within_deg: Annotated[float, _number(0.0, 180.0)] = 45.0
+    wheel_slip: Annotated[float, _number(0.0, 0.9)] = 0.2
     stopping: StoppingSettings = StoppingSettings()
     full_mps: Speed = 0.5
     slowed_mps: Speed = 0.25
@@ -529,6 +530,7 @@ class Settings(Model):
                 course_from_mps=mower.course_from_mps,
                 course_error_deg=mower.course_error_deg,
                 course_within_deg=mower.course_within_deg if acts("course") else math.inf,
+                wheel_slip=mower.wheel_slip,
                 stopping=stopping.worst(mower.speeding_up_mps2),
                 hears_s=stopping.hears_s,
                 service_mps2=stopping.service_mps2,

@@ -113,7 +113,7 @@ class Body:
         """Of the antenna."""
         self._believed = (start.pose.east_m, start.pose.north_m)
         self._backs_m = start.backs_m
-        self._wheel_mps = 0.0
+        self._wheel_mps = self.turn_rps = 0.0
         self._unpowered_s = 0.0
         self._blade_off_s = math.inf
         self._grants: list[tuple[float, Grant]] = []
@@ -122,6 +122,11 @@ class Body:
     def blade_turns(self) -> bool:
         """Whether the blade is driven, or has not yet come to rest."""
         return self._blade_off_s < self._blade_stop_s
+
+    @property
+    def wheel_mps(self) -> float:
+        """How fast the wheels turn, along the nose."""
+        return self._wheel_mps
 
     def believe(self, place: Point) -> None:
         """The controller hears where the antenna is."""
@@ -187,7 +192,7 @@ class Body:
     def _move(self, speed_mps: float, turn_rps: float) -> None:
         heading = self.axle.heading + turn_rps * STEP_S
         way_m = speed_mps * STEP_S
-        self._wheel_mps = speed_mps
+        self._wheel_mps, self.turn_rps = speed_mps, turn_rps
         self._backs_m -= abs(min(0.0, way_m))
         half = (self.axle.heading + heading) / 2.0
         over_m = way_m * (1.0 - self._slip)

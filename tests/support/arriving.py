@@ -7,6 +7,10 @@ from hypothesis import strategies as st
 from fenceguard.judgement.types import Inputs
 from tests.support.made import with_a_float
 
+SPEEDS = st.sampled_from([None, 0.0, 0.5, -0.25])
+INPUTS = st.builds(Inputs, reset=st.booleans(), wheel_mps=SPEEDS, yaw_rate_dps=SPEEDS)
+"""What people press, and what a controller tells of its motion."""
+
 
 class Arrived(NamedTuple):
     """Bytes, or inputs where they are given."""
@@ -18,7 +22,7 @@ class Arrived(NamedTuple):
 
 @st.composite
 def arrivals(draw: st.DrawFn) -> list[Arrived]:
-    """A recording with a float in it, cut anywhere, late by anything up to a second, and a button.
+    """A recording with a float in it, cut anywhere, late by up to a second, and what is held.
 
     Times are in whole ms, several things may come at one time, and many at that of a tick.
     """
@@ -34,6 +38,6 @@ def arrivals(draw: st.DrawFn) -> list[Arrived]:
             at_s = round(at_s, 1)
         found.append(Arrived(max(at_s, found[-1].at_s if found else 0.0), data[begin:end]))
         if draw(st.integers(0, 9)) == 0:
-            found.append(Arrived(found[-1].at_s, inputs=Inputs(reset=draw(st.booleans()))))
+            found.append(Arrived(found[-1].at_s, inputs=draw(INPUTS)))
         begin = end
     return found

@@ -35,6 +35,7 @@ def made_up(**changes: Any) -> Result:
         controller="plans_ahead",
         lawn="own",
         receiver="5hz",
+        motion="untold",
         faults=("silence",),
         fault_at_s=30.0,
         full_before_s=10.0,

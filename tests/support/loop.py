@@ -16,6 +16,7 @@ from fenceguard.journal.records import Entry
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Decision, Grant, Inputs
 from fenceguard.live import Live
+from fenceguard.recording.events import Held
 from fenceguard.recording.names import recording_files
 from fenceguard.recording.read import Arrived, Event, NextRun, Sensed, Started, Stopped, arrivals
 from fenceguard.recording.write import Recorder
@@ -147,7 +148,7 @@ class NotedRecorder(Recorder):
         self.world.note("arrived", (at_s, data))
         super().arrived(at_s, data)
 
-    def inputs(self, at_s: float, held: dict[str, bool]) -> None:
+    def inputs(self, at_s: float, held: Held) -> None:
         self.world.note("inputs", (at_s, held))
         super().inputs(at_s, held)
 
@@ -172,7 +173,7 @@ class Ran(NamedTuple):
             elif isinstance(event, Arrived):
                 decisions += guard.receive(event.at_s, event.data)
             elif isinstance(event, Sensed):
-                decisions += guard.sense(event.at_s, Inputs(**event.inputs))
+                decisions += guard.sense(event.at_s, Inputs(**event.inputs))  # type: ignore[arg-type]
             else:
                 assert isinstance(event, Stopped)
                 decisions += guard.tick(event.at_s)

@@ -63,8 +63,12 @@ class Mower:
     def hear(self, *, after_s: float = 0.125, **fields: Any) -> Decision:
         """The next epoch, good but for the changes."""
         self.now_s += after_s
+        return self.take(self.good(**fields))
+
+    def good(self, **fields: Any) -> Epoch:
+        """A good epoch of now, but for the changes."""
         fields.setdefault("utc_s", START_UTC_S + self.now_s)
-        return self.take(epoch(**fields))
+        return epoch(**fields)
 
     def take(self, heard: Epoch | None, reset: bool = False) -> Decision:
         self.last = self.supervisor.step(self.now_s, heard, Inputs(reset))

@@ -21,6 +21,8 @@ from fenceguard.judgement.monitors.station import STATION
 from fenceguard.judgement.monitors.stopping import STOPPING
 from fenceguard.judgement.monitors.tells import TELLS
 from fenceguard.judgement.monitors.trust import TRUST
+from fenceguard.judgement.monitors.wheels import WHEELS
+from fenceguard.judgement.monitors.yaw import YAW
 
 MONITORS = (
     SILENCE,
@@ -36,6 +38,8 @@ MONITORS = (
     TRUST,
     TELLS,
     SPEED,
+    WHEELS,
+    YAW,
     HEIGHT,
     COURSE,
     HEADING,
