@@ -1,10 +1,13 @@
 """How far a mower may have driven unseen, by its grants and what speed told."""
 
+import math
+from random import Random
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fenceguard.judgement.reckoning import RESTING_MPS, Reckoning, Unseen, Velocity
+from fenceguard.judgement.reckoning import RESTING_MPS, SPEED_NOISE_MPS, Reckoning, Unseen, Velocity
 from tests.support.trusting import TRUST
 
 TOP_MPS = TRUST.top_mps
@@ -74,6 +77,32 @@ def test_a_mower_that_is_told_to_be_faster_is_held_to_that() -> None:
     assert one.granted_before_mps == 0.25
 
 
+@pytest.mark.parametrize("told_mps", [0.0, 0.2])
+def test_from_the_speed_that_was_told_it_can_only_speed_up(told_mps: float) -> None:
+    """v t + a t²/2, from the noise of the speed more; a from the settings, to the granted speed."""
+    one, now_s = unseen(TOP_MPS), 110.0
+    one.driven(told_mps)
+    before_m, from_mps = one.way_m, told_mps + SPEED_NOISE_MPS
+    for _ in range(50):
+        now_s += 0.01
+        one.go_on(now_s)
+    way_m = from_mps * 0.5 + TRUST.speeding_up_mps2 * 0.125
+    assert one.way_m - before_m == pytest.approx(way_m, rel=0.02)
+    one.go_on(now_s + 5.0)
+    before_m = one.way_m
+    one.go_on(now_s + 6.0)
+    assert one.way_m - before_m == pytest.approx(TOP_MPS)
+
+
+def test_where_it_is_told_to_stand_with_its_drive_off_it_does() -> None:
+    one = unseen(0.0)
+    one.go_on(130.0)
+    one.driven(0.0)
+    before_m, before_s = one.way_m, one.moving_s
+    one.go_on(200.0)
+    assert (one.way_m, one.moving_s) == (before_m, before_s)
+
+
 @given(
     st.lists(
         st.tuples(
@@ -106,7 +135,7 @@ def test_it_only_ever_grows(moves: list[tuple[str, float]]) -> None:
     ("mps", "rests", "way_m"),
     [
         (RESTING_MPS - 0.001, True, 0.0),
-        (RESTING_MPS, True, RESTING_MPS),
+        (RESTING_MPS + 0.001, True, RESTING_MPS + 0.001),
         (RESTING_MPS - 0.001, False, RESTING_MPS - 0.001),
     ],
 )
@@ -121,3 +150,38 @@ def test_a_slow_speed_of_a_mower_at_rest_is_no_way(mps: float, rests: bool, way_
         if step == 250:
             before = reckoning.way
     assert reckoning.way.since(before).east_m == pytest.approx(10.0 * way_m)
+
+
+def at_rest() -> tuple[Reckoning, float]:
+    """A mower whose drive has been off for a while, and the time."""
+    reckoning = Reckoning(TRUST)
+    reckoning.unseen.begin(0.0)
+    for step in range(100):
+        reckoning.unseen.go_on(step / 5.0)
+        reckoning.hear(step / 5.0, Velocity(step / 5.0, 0.0, 0.0, 0.0))
+    return reckoning, 19.8
+
+
+@given(st.integers(0, 1000), st.sampled_from([0.02, 0.05]))
+def test_the_noise_of_a_mower_at_rest_adds_up_to_nothing(seed: int, noise_mps: float) -> None:
+    """Of 5 cm/s for each component one epoch in eight tells more than 10 cm/s (Rayleigh)."""
+    reckoning, now_s = at_rest()
+    random, before = Random(seed), reckoning.way
+    for step in range(1, 300):
+        told = random.gauss(0.0, noise_mps), random.gauss(0.0, noise_mps)
+        at_s = now_s + step / 5.0
+        reckoning.unseen.go_on(at_s)
+        reckoning.hear(at_s, Velocity(at_s, *told, 0.0))
+    since = reckoning.way.since(before)
+    assert math.hypot(since.east_m, since.north_m) < 0.05
+
+
+@pytest.mark.parametrize(("mps", "lost_m"), [(0.15, 0.2), (0.4, 0.05)])
+def test_pushed_by_hand_it_moves(mps: float, lost_m: float) -> None:
+    """A slow push takes a second to show."""
+    reckoning, now_s = at_rest()
+    before = reckoning.way
+    for step in range(1, 51):
+        reckoning.unseen.go_on(now_s + step / 5.0)
+        reckoning.hear(now_s + step / 5.0, Velocity(now_s + step / 5.0, mps, 0.0, 0.0))
+    assert 10.0 * mps - lost_m <= reckoning.way.since(before).east_m <= 10.0 * mps

@@ -35,12 +35,18 @@ STANDING_MPS = 0.03
 """Up to here a speed without a course is the noise of a receiver that stands."""
 RESTING_MPS = 0.1
 """A slower receiver may leave out the course."""
+MOVING_MPS = 0.25
+"""A faster one moves, whatever the noise."""
+DRIFT_S = 1.0
+"""Over so long the noise of a mower at rest is averaged."""
 TURNS_RPS = 1.0
 """No vehicle turns faster while it drives."""
 CRUISES = 0.8
 """A mower at this share of its granted speed cruises; a slower one is up to something."""
 ACROSS = 0.1
 """Share of a way that was not seen by which such a mower is likely to be off to a side."""
+SPEED_NOISE_MPS = 0.05
+"""By so much a mower may be faster than its receiver tells."""
 OVER_MPS = 0.3
 """A mower that is faster than its grants explain, by more than noise, is not held by them."""
 NOISE_MPS = 0.3
@@ -203,7 +209,8 @@ class Unseen:
 
     def driven(self, mps: float) -> None:
         """A speed was told."""
-        self._at_most.mps = max(self._at_most.mps, mps)
+        # It was as fast as told, or its noise less, as far as its grants had it go.
+        self._at_most.mps = min(mps + SPEED_NOISE_MPS, max(mps, self._by_grants.mps))
         self._coasting.mps, self.coasted_m = mps, 0.0
         self.granted_before_mps = self._granted_mps
 
@@ -213,12 +220,15 @@ class Unseen:
             self._slows_from_s = self._now_s + self._parameters.reaction_s
         self._granted_mps = mps
         self._by_grants.mps = max(self._by_grants.mps, mps)
-        self._at_most.mps = max(self._at_most.mps, mps)
 
     def go_on(self, now_s: float) -> None:
         """Time has passed."""
         passed_s, self._now_s = now_s - self._now_s, now_s
-        mps = self._at_most.mps
+        allowed_mps, mps = self._by_grants.mps, self._at_most.mps
+        if mps < allowed_mps:
+            # As long as its grants had it go, it may have sped up.
+            mps += self._parameters.speeding_up_mps2 * passed_s
+            mps = self._at_most.mps = min(allowed_mps, mps)
         if mps <= 0.0:
             return
         self.way_m += mps * passed_s
@@ -245,6 +255,8 @@ class Reckoning:
         """Know no velocity, and begin a new way."""
         self._told: Velocity | None = None
         self._outlier: Velocity | None = None
+        self._drift: Velocity | None = None
+        """The mean of the last velocities of a mower at rest."""
         self._steps: deque[float] = deque(maxlen=STEPS)
         self._at_s = math.nan
         self._obeyed = True
@@ -278,7 +290,7 @@ class Reckoning:
         self._at_s = at_s
         unseen = self.unseen
         told, velocity = self._told, self._plausible(velocity)
-        if velocity is not None and unseen.allowed_mps <= 0.0 and velocity.mps < RESTING_MPS:
+        if velocity is not None and self._rests(velocity):
             velocity = Velocity(at_s, 0.0, 0.0, 0.0)
         obeyed, allowed_mps = self._obeyed, unseen.allowed_mps + OVER_MPS
         if velocity is not None:
@@ -301,6 +313,24 @@ class Reckoning:
         self._told = velocity
         unseen.driven(velocity.mps)
         self._begun = unseen.way_m, unseen.moving_s
+
+    def _rests(self, velocity: Velocity) -> bool:
+        """Whether the mower, whose drive is off and has come to rest, is told to be so.
+
+        What is told then is noise, unless it goes one way for a while, or is too fast for that.
+        """
+        before = self._drift
+        if self.unseen.allowed_mps > 0.0 or before is None:
+            self._drift = Velocity(velocity.at_s, 0.0, 0.0, 0.0)
+            return self.unseen.allowed_mps <= 0.0 and velocity.mps < RESTING_MPS
+        share = min(1.0, (velocity.at_s - before.at_s) / DRIFT_S)
+        self._drift = Velocity(
+            velocity.at_s,
+            before.east_mps + share * (velocity.east_mps - before.east_mps),
+            before.north_mps + share * (velocity.north_mps - before.north_mps),
+            before.aimless_mps + share * (velocity.aimless_mps - before.aimless_mps),
+        )
+        return velocity.mps < MOVING_MPS and self._drift.mps < RESTING_MPS
 
     def _plausible(self, velocity: Velocity | None) -> Velocity | None:
         """The velocity, unless it is an outlier; a second one like it is none."""

@@ -419,10 +419,12 @@ class Supervisor:
         return now_s - self._penned_since_s
 
     def _granted_mps(self) -> float:
-        """How fast the rung lets the mower go, told speed or not."""
+        """How fast the rung lets the mower go; as told, if it is seen to keep that."""
         if self._ladder.rung >= Rung.HALTED:
             return 0.0
-        return self._mower.full_mps if self._ladder.rung is Rung.FULL else self._mower.slowed_mps
+        mower, speed = self._mower, self._speed
+        rung_mps = mower.full_mps if self._ladder.rung is Rung.FULL else mower.slowed_mps
+        return min(rung_mps, speed.told_mps) if speed.keeps_told else rung_mps
 
     def _may_arm(self, now_s: float, of_room: bool) -> bool:
         """A trusted position for long enough; what room demands does not matter."""
