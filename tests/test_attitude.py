@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fenceguard.judgement.attitude import MOST_ON_LINE, PERIODS, turned_deg
+from fenceguard.judgement.attitude import MOST_ON_LINE, PERIODS
+from fenceguard.judgement.courses import turned_deg
 from fenceguard.judgement.types import Attitude, Way
 from tests.support.heard import Heard, noses, travels
 
@@ -152,6 +153,21 @@ def test_at_rest_with_the_drive_off_a_direction_is_kept(
     assert not heard.at(0.4).headings_deg
 
 
+def test_a_single_slow_course_to_the_side_is_noise() -> None:
+    """Two on end are none: the mower has turned."""
+    heard = Heard()
+    for _ in range(3):
+        heard.goes(heading=False)
+    heard.nose_deg = 70.0
+    assert noses(heard.goes(0.15, heading=False)) == [0.0, 180.0]
+    heard.nose_deg = 0.0
+    assert noses(heard.goes(0.15, heading=False)) == [0.0, 180.0]
+    heard.nose_deg = 70.0
+    heard.goes(0.15, heading=False)
+    turned = noses(heard.goes(0.15, heading=False))
+    assert pytest.approx((turned[0] + turned[1]) / 2.0, abs=1e-6) == 70.0
+
+
 @pytest.mark.parametrize(
     ("course_deg", "kept"),
     [(0.0, True), (44.0, True), (46.0, False), (134.0, False), (136.0, True), (180.0, True)],
@@ -159,13 +175,13 @@ def test_at_rest_with_the_drive_off_a_direction_is_kept(
 def test_a_slow_course_that_goes_along_keeps_a_direction_and_another_is_one(
     course_deg: float, kept: bool
 ) -> None:
-    """Give or take its noise: 0.03 m/s across 0.15 m/s."""
+    """Give or take its noise: 0.03 m/s across 0.15 m/s, and the mean of four."""
     heard = Heard()
     heard.goes(heading=False)
     for _ in range(10):
         heard.nose_deg = course_deg
         attitude = heard.goes(0.15, heading=False)
-    off_deg = math.degrees(math.atan2(0.03, 0.15))
+    off_deg = math.degrees(math.atan2(0.03, 0.15)) / math.sqrt(4.0)
     if kept:
         assert noses(attitude) == [0.0, 180.0]
         assert travels(attitude) == [180.0, 180.0] if course_deg > 90.0 else [0.0, 0.0]

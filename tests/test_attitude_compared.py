@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fenceguard.judgement.attitude import turned_deg
+from fenceguard.judgement.courses import turned_deg
 from fenceguard.judgement.types import Attitude
 from tests.support.heard import Heard, noses, travels
 

@@ -33,6 +33,12 @@ import math
 from collections import deque
 from typing import NamedTuple
 
+from fenceguard.judgement.courses import (
+    Course,
+    Courses,
+    course_noise_deg,
+    turned_deg,
+)
 from fenceguard.judgement.parameters import Corner, MowerParameters
 from fenceguard.judgement.reckoning import Place
 from fenceguard.judgement.types import NO_ATTITUDE, Attitude, Way
@@ -56,14 +62,14 @@ LEAST_WAY_M = 0.25
 """A turn on the spot counts as one along short a way."""
 STANDING_MPS = 0.1
 """Slower than this Doppler does not tell moving from standing."""
-COURSE_NOISE_MPS = 0.03
-"""Across the way; from memory, for the Doppler speed of such receivers."""
 SIDEWAYS_DEG = 45.0
 """A course that is farther off than this does not go along with a direction."""
 LAG_S = 0.15
 """By so much heading and course may be apart in time."""
 COMPARED_S = 2.0
 """Over this time heading and course are compared: a metre at 0.5 m/s."""
+AGREEING = 2
+"""So many slow courses on end say that the mower has turned: a single one may be noise."""
 LEAST_COMPARED = 3
 """So many comparisons at the least: one or two may be noise."""
 NOISES = 3.0
@@ -117,6 +123,7 @@ class Attitudes:
         self._points: deque[_Point] = deque()
         self._places: deque[Place] = deque(maxlen=MOST_ON_LINE)
         self._bend_per_m = 0.0
+        self._courses = Courses()
         self._compared: deque[_Compared] = deque()
         self._mean_off_deg = self._beyond_deg = 0.0
         self._was_compared = False
@@ -143,17 +150,18 @@ class Attitudes:
         """
         told_deg = _known(epoch.heading_deg)
         speed_mps, course_deg = self._axle_motion(at_s, epoch, told_deg)
+        mean = None
+        if told_deg is None and course_deg is not None and speed_mps > STANDING_MPS:
+            mean = self._courses.hear(at_s, speed_mps, course_deg)
+            if not self._by_heading:
+                course_deg = mean.course_deg
         moving = course_deg is not None and speed_mps > self._mower.course_from_mps
         if told_deg is not None:
             self._take_heading(now_s, told_deg, course_deg if moving else None)
         elif moving and course_deg is not None:
             self._take_course(now_s, course_deg, 0.0)
-        elif (
-            not self._keep(now_s, epoch, place, course_deg, rests_since_s)
-            and course_deg is not None
-            and speed_mps > STANDING_MPS
-        ):
-            self._take_course(now_s, course_deg, _noise_deg(speed_mps))
+        elif not self._keep(now_s, epoch, place, mean, rests_since_s) and mean is not None:
+            self._take_course(now_s, mean.course_deg, mean.noise_deg)
         if told_deg is not None and self._last is not None and moving and course_deg is not None:
             self._compare(now_s, told_deg, course_deg, speed_mps)
         self._last = now_s, at_s, epoch, place
@@ -254,10 +262,10 @@ class Attitudes:
         now_s: float,
         epoch: Epoch,
         place: Place,
-        course_deg: float | None,
+        slow: Course | None,
         rests_since_s: float | None,
     ) -> bool:
-        """No direction is told: see whether the one before still holds."""
+        """No direction is told: see whether the one before still holds, or a slow course does."""
         if self._nose_deg is None or self._last is None:
             return False
         speed_mps = _known(epoch.speed_mps)
@@ -268,10 +276,13 @@ class Attitudes:
         elif rests_since_s is None:
             if self._by_heading or speed_mps is None:
                 return kept
-            if speed_mps > STANDING_MPS and course_deg is not None:
-                kept = kept and self._goes_along(course_deg, SIDEWAYS_DEG)
-            elif speed_mps > STANDING_MPS:
+            if slow is None and speed_mps > STANDING_MPS:
                 return kept
+            if slow is not None:
+                if not self._goes_along(slow.course_deg, SIDEWAYS_DEG):
+                    return kept and slow.agreeing < AGREEING
+                # What is known by slow courses alone becomes the surer, the more of them there are.
+                kept = kept and not self._doubt_deg
         if kept:
             self._kept_at_s = now_s
         return kept
@@ -304,7 +315,7 @@ class Attitudes:
         off_deg = turned_deg(course_deg, told_deg)
         if abs(off_deg) > 90.0:
             off_deg = turned_deg(180.0, off_deg)
-        noise_deg = _noise_deg(speed_mps)
+        noise_deg = course_noise_deg(speed_mps)
         if compared:
             before = compared[-1]
             # A heading that leaps is no turn: the course must turn as well.
@@ -418,7 +429,7 @@ class Attitudes:
         turn_deg = turned_deg(point.travel_deg, newest.travel_deg)
         if not self._by_heading:
             # Two courses are compared, each with its noise.
-            noise_deg = math.sqrt(2.0) * _noise_deg(speed_mps)
+            noise_deg = math.sqrt(2.0) * course_noise_deg(speed_mps)
             turn_deg = math.copysign(max(0.0, abs(turn_deg) - noise_deg), turn_deg)
         return math.radians(turn_deg) / way_m
 
@@ -430,11 +441,6 @@ def _off(compared: tuple[_Compared, ...]) -> tuple[float, float]:
     free = max(1.0, (compared[-1].at_s - compared[0].at_s) / TURN_S)
     noise_deg = max(one.noise_deg for one in compared) / math.sqrt(free)
     return mean_deg, max(0.0, abs(mean_deg) - NOISES * noise_deg)
-
-
-def _noise_deg(speed_mps: float) -> float:
-    """By how much a course may be off at a speed."""
-    return math.degrees(math.atan2(COURSE_NOISE_MPS, speed_mps))
 
 
 def _known(value: float | None) -> float | None:
@@ -457,11 +463,6 @@ def _moved(here: Place, ahead_left: Corner, direction_deg: float) -> Place:
     sin, cos = math.sin(direction), math.cos(direction)
     ahead, left = ahead_left
     return here[0] + ahead * sin - left * cos, here[1] + ahead * cos + left * sin
-
-
-def turned_deg(from_deg: float, to_deg: float) -> float:
-    """The shorter way from one direction to another, -180 to 180, positive clockwise."""
-    return (to_deg - from_deg + 180.0) % 360.0 - 180.0
 
 
 def _direction_deg(here: Place, there: Place) -> float:

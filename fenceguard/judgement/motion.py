@@ -14,7 +14,7 @@ import math
 from collections import deque
 from typing import NamedTuple
 
-from fenceguard.judgement.attitude import turned_deg
+from fenceguard.judgement.courses import turned_deg
 from fenceguard.judgement.parameters import MowerParameters
 from fenceguard.judgement.tells import Missing
 from fenceguard.judgement.types import NO_CONTRADICTION, Contradiction, Inputs

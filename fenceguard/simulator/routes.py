@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 
-from fenceguard.judgement.attitude import turned_deg
+from fenceguard.judgement.courses import turned_deg
 from fenceguard.lawn.fence import Fence
 from fenceguard.lawn.frame import Array
 from fenceguard.mower.footprint import Footprint
