@@ -198,6 +198,14 @@ def test_a_slow_course_that_goes_along_keeps_a_direction_and_another_is_one(
     assert len(heard.goes().headings_deg) == 1
 
 
+@pytest.mark.parametrize(("rests", "known"), [(None, True), (99.0, False)])
+def test_noise_of_a_mower_at_rest_is_no_direction(rests: float | None, known: bool) -> None:
+    heard = Heard()
+    for _ in range(3):
+        attitude = heard.at(rests=rests, speed_mps=0.12, course_deg=40.0)
+    assert bool(attitude.headings_deg) is known
+
+
 def test_a_slow_mower_whose_course_is_not_told_loses_it() -> None:
     heard = Heard()
     heard.goes(heading=False)

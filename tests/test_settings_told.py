@@ -134,6 +134,7 @@ TOLD: list[tuple[str, object, list[str]]] = [
     ("mower.course_from_mps", 0.31, ["mower.course_from_mps"]),
     ("mower.course_error_deg", 4.5, ["mower.course_error_deg"]),
     ("mower.course_within_deg", 50.5, ["mower.course_within_deg"]),
+    ("mower.wheel_slip", 0.31, ["mower.wheel_slip"]),
     ("mower.stopping.keep_m", 0.21, ["mower.keep_m"]),
     ("mower.stopping.hears_s", 0.5, ["mower.hears_s"]),
     ("mower.stopping.service_mps2", 0.4, ["mower.service_mps2"]),

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fenceguard.judgement.reckoning import Reckoned
-from fenceguard.judgement.trust import HEIGHT_M, SpeedTold
+from fenceguard.judgement.trust import CALM_S, HEIGHT_M, SpeedTold
 from fenceguard.judgement.types import Trust
 from fenceguard.judgement.usual import SPANS_S, Usual
 from tests.conftest import many
@@ -201,7 +201,23 @@ def test_what_is_not_likely_is_no_doubt_but_no_anchor_either() -> None:
     assert one.trust.excess.likely_m == pytest.approx(0.01)
     assert one.trust.reach(one.at_s, one.way) == pytest.approx(reach)
     assert one.goes_on(0.0, times=1) is Trust.TRUSTED
+    assert one.trust.strained
+    assert one.goes_on(0.0, times=12) is Trust.TRUSTED
     assert not one.trust.strained
+
+
+@pytest.mark.parametrize(("calm_s", "ends"), [(CALM_S - 0.2, False), (CALM_S, True)])
+def test_a_strain_ends_once_the_position_has_been_back_in_reach_for_a_while(
+    calm_s: float, ends: bool
+) -> None:
+    """Once is noise; and out of reach in between, it begins to count anew."""
+    one = trusted()
+    one.passes()
+    one.sees(BOUND_M + 0.05)
+    one.goes_on(0.0, times=8)
+    one.goes_on(BOUND_M + 0.05, times=1)
+    one.goes_on(0.0, times=1 + round(calm_s / 0.2))
+    assert one.trust.strained is not ends
 
 
 def test_noise_is_learned_as_the_mower_drives_and_not_at_rest() -> None:

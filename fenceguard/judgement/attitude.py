@@ -12,8 +12,8 @@ A direction that is told no more is kept
   as far as the course has turned since;
 - while the drive line is off and the mower has come to rest;
 - without a heading also while Doppler says that it stands, or a slow course goes along with it.
-  Where a slow course does not, the mower has turned: it is the direction then, give or take its
-  noise;
+  Where two of them on end do not, the mower has turned: their mean is the direction then, give or
+  take its noise. A slow course of a mower that has come to rest with its drive off is noise;
 - without a heading over a silence, if the mower has gone on in that direction or has not moved.
 
 Where nothing is told and nothing is kept, a straight line of positions is a direction as well.
@@ -160,7 +160,12 @@ class Attitudes:
             self._take_heading(now_s, told_deg, course_deg if moving else None)
         elif moving and course_deg is not None:
             self._take_course(now_s, course_deg, 0.0)
-        elif not self._keep(now_s, epoch, place, mean, rests_since_s) and mean is not None:
+        elif (
+            not self._keep(now_s, epoch, place, mean, rests_since_s)
+            and mean is not None
+            and mean.agreeing >= AGREEING
+            and rests_since_s is None
+        ):
             self._take_course(now_s, mean.course_deg, mean.noise_deg)
         if told_deg is not None and self._last is not None and moving and course_deg is not None:
             self._compare(now_s, told_deg, course_deg, speed_mps)

@@ -176,7 +176,7 @@ def _believed(
         if bound is None:
             # The reach is contradicted, and tells nothing alone.
             return place, None
-        unexplained_m = min(STRAIN * trust.excess.likely_m, trust.excess.off_m)
+        unexplained_m = max(0.0, min(STRAIN * trust.excess.likely_m, trust.excess.off_m))
         if trust.state is Trust.DOUBTED:
             # Whichever of the two is right, the mower is in here.
             both_m = math.dist(place, reach.place) + reach.radius_m

@@ -29,7 +29,8 @@ plane or in height.
     any        unknown    a person resets the mower at the machine
 
 A sight that is a little out of reach is not doubted yet, as speeds have errors of their own. But it
-is no anchor either, and the bound holds both of the places that contradict each other.
+is no anchor either, and the bound holds both of the places that contradict each other. This strain
+ends once sights have been back in reach for a while: a single one may be noise.
 
 A wide fix is no sight: it neither becomes the anchor nor contradicts one.
 """
@@ -48,6 +49,8 @@ SEEN_S = 1.0
 """From one sight to the next no longer, and the mower was seen."""
 LOOKS_BACK_S = 0.9
 """How often the older sights are looked at."""
+CALM_S = 2.0
+"""A position must be back in reach for so long before a strain ends: once may be noise."""
 HEIGHT_M = 0.6
 """By so much heights of a fixed receiver differ from one epoch to another, by noise and slopes."""
 KEPT_FIXES = 16
@@ -122,6 +125,7 @@ class TrustMachine:
         self._anchor: Sight | None = None
         self._newest: Sight | None = None
         self._older: list[Sight | None] = [None] * len(SPANS_S)
+        self._against: Sight | None = None
         self._strained_way = Reckoned()
         self._relax()
         self._pending: Sight | None = None
@@ -187,12 +191,7 @@ class TrustMachine:
             elif sight.at_s - newest.at_s <= SEEN_S:
                 self._strained_way = self._strained_way.less_sure_by(step)
         self.excess, against = self._worst(sight, anchor)
-        if self.excess.likely_m <= 0.0:
-            self._relax()
-        elif not self.strained:
-            self._strained_s, self._strained_way = sight.at_s, sight.way
-            self._usual.contradicted()
-        self._against = against if self.excess.likely_m > 0.0 else None
+        self._strain(sight, against)
         if sight.reckoned and self.excess.metres > self._parameters.doubt_m:
             self.state, self._pending = Trust.DOUBTED, None
             self._fixes.clear()
@@ -205,6 +204,18 @@ class TrustMachine:
         else:
             self._learn(sight.at_s)
             self._trust(sight)
+
+    def _strain(self, sight: Sight, against: Sight) -> None:
+        """Begin, keep or end a strain, by the excess of a sight."""
+        if self.excess.likely_m > 0.0:
+            if not self.strained:
+                self._strained_s, self._strained_way = sight.at_s, sight.way
+                self._usual.contradicted()
+            self._against, self._calm_since_s = against, math.inf
+            return
+        self._calm_since_s = min(self._calm_since_s, sight.at_s)
+        if sight.at_s - self._calm_since_s >= CALM_S:
+            self._relax()
 
     def _see_doubted(self, sight: Sight, after_loss: bool) -> None:
         assert self._against is not None
@@ -221,6 +232,7 @@ class TrustMachine:
     def _relax(self) -> None:
         """Nothing contradicts any more."""
         self._against, self._strained_s, self._strained_way = None, math.inf, Reckoned()
+        self._calm_since_s = math.inf
 
     def _trust(self, sight: Sight) -> None:
         """The sight is the anchor from now on; the one before is kept as long as its span says."""

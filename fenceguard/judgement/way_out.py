@@ -14,7 +14,8 @@ again, and the next try begins after the next clear time. Where something contra
 though it is trusted, the clearance is that of the worse of the two places.
 
 Without a heading it is not known at first where the mower points. The clearance is that of a disc
-then, wider than the mower, and may shrink down to `past_m` until the way shows the direction.
+then, wider than the mower. It may begin, and shrink, down to twice `past_m` past the fence until
+the way shows the direction: most of the disc is not there.
 
 A mower that is halted goes on until it has braked, so a try that leads nearer costs more than shows
 when it fails. What it has cost is known when the mower rests again. The next one begins only where
@@ -30,6 +31,10 @@ from fenceguard.judgement.types import Rung, Situation, Trust
 
 SMOOTH = 0.1
 """The share of a new clearance in the mean of those at a standstill."""
+DISC = 2.0
+"""So many times farther past the fence the disc may be that holds a mower of unknown heading: most
+of it is not there.
+"""
 FAILURES = 3
 """A controller that does not find the way in so many tries does not know where the fence is."""
 NOISES = 3.0
@@ -75,22 +80,23 @@ class WayOut:
             self.forget()
             return False
         clearance_m -= bound.unexplained_m
+        directed = bool(situation.attitude.headings_deg)
+        past_m = self._parameters.past_m if directed else DISC * self._parameters.past_m
         bound_m = bound.radius_m - bound.unexplained_m
         if (
             self._failures >= FAILURES
             or situation.trust is not Trust.TRUSTED
-            or clearance_m < -self._parameters.past_m
+            or clearance_m < -past_m
             or not (rung is Rung.HALTED or (rung is Rung.BLADE_OFF and self.is_open))
         ):
             self.forget()
         elif rung is Rung.BLADE_OFF:
-            directed = bool(situation.attitude.headings_deg)
             self._creep(place, clearance_m, bound_m, directed)
         elif not rests:
             self.forget()
         elif self._began is None:
             self._costs_m = max(self._costs_m, self._failed_from_m - clearance_m)
-            if demanded and clearance_m - self._costs_m >= -self._parameters.past_m:
+            if demanded and clearance_m - self._costs_m >= -past_m:
                 self._began, self._clearance_m, self._bound_m = place, clearance_m, bound_m
         elif situation.since_s == 0.0:
             self._began = place
