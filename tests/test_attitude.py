@@ -357,6 +357,21 @@ def test_by_its_course_alone_a_turn_on_the_spot_shows_by_how_it_bends() -> None:
     assert min(off_deg, 180.0 - off_deg) < 45.0
 
 
+@pytest.mark.parametrize("turns_deg", [-20.0, 20.0])
+@pytest.mark.parametrize("ahead_m", [-0.4, 0.4])
+def test_a_course_leads_at_right_angles_to_the_nose_at_most(
+    ahead_m: float, turns_deg: float
+) -> None:
+    """Where its noise, or a swerve, bends it more than any turn about the axle could."""
+    heard = Heard((ahead_m, 0.0))
+    for step in range(10):
+        course_deg = (turns_deg * step) % 360.0
+        attitude = heard.at(speed_mps=0.25, course_deg=course_deg)
+    aside_deg = turned_deg(course_deg, attitude.headings_deg[0])
+    assert abs(aside_deg) == pytest.approx(90.0)
+    assert (aside_deg < 0.0) == (ahead_m * turns_deg > 0.0)
+
+
 # Bends
 
 
