@@ -282,3 +282,20 @@ def test_between_epochs_the_mower_goes_on_and_less_speed_is_granted() -> None:
         assert later.situation.ahead_m == decision.situation.ahead_m
         assert later.grant.top_speed_mps < decision.grant.top_speed_mps
         decision = later
+
+
+def test_a_mower_that_keeps_the_told_speed_may_gain_while_an_epoch_is_overdue() -> None:
+    """Towards the east line, until nobody sees it; the slow line brings it down again."""
+    mower = Mower().up(east_m=27.0, heading_deg=90.0, course_deg=90.0)
+    east_m, mps = 27.0, 0.0
+    for _ in range(44):
+        assert mower.last is not None
+        mps = min(mps + 0.5 * 0.125, mower.last.grant.top_speed_mps)
+        east_m += 0.125 * mps
+        seen = mower.hear(east_m=east_m, heading_deg=90.0, course_deg=90.0, speed_mps=mps)
+    assert seen.rung is FULL
+    assert seen.situation.most_mps < 0.4
+    unseen_mps = [mower.tick().situation.most_mps for _ in range(16)]
+    assert unseen_mps[0] < unseen_mps[1] < unseen_mps[2] < unseen_mps[3]
+    assert max(unseen_mps) == 0.5
+    assert unseen_mps[-1] == 0.25
