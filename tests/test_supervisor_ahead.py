@@ -299,3 +299,17 @@ def test_a_mower_that_keeps_the_told_speed_may_gain_while_an_epoch_is_overdue() 
     assert unseen_mps[0] < unseen_mps[1] < unseen_mps[2] < unseen_mps[3]
     assert max(unseen_mps) == 0.5
     assert unseen_mps[-1] == 0.25
+
+
+def test_once_an_epoch_is_missing_a_mower_that_stood_may_have_set_out_either_way() -> None:
+    """Seen or a little late, it counts as going west as it faces; then the line behind counts."""
+    mower = Mower().up(east_m=29.2, heading_deg=270.0)
+    seen_m = mower.hear(east_m=29.2, heading_deg=270.0).situation.ahead_m
+    assert seen_m is not None
+    assert seen_m > 1.0
+    assert mower.tick(0.125).situation.ahead_m == seen_m
+    assert mower.tick(LATE_S - 0.125).situation.ahead_m == seen_m
+    for _ in range(2):
+        unseen_m = mower.tick(1.0 / 64.0).situation.ahead_m
+        assert unseen_m is not None
+        assert unseen_m < 0.8 - 0.25
