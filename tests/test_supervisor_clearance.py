@@ -8,13 +8,13 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from fenceguard.judgement.parameters import Parameters
-from fenceguard.judgement.types import Decision
+from fenceguard.judgement.types import Decision, Rung
 from fenceguard.mower.clearances import Clearances, Pose
 from fenceguard.mower.footprint import Clearance
 from tests.conftest import many
 from tests.support.drives import drives, judged
 from tests.support.lives import BEFORE, LIVES, Moment, Step, told
-from tests.support.mowing import BODY, Mower, settings
+from tests.support.mowing import BODY, Mower, finding, settings
 
 PARAMETERS = settings(mower={**BODY, "antenna_height_m": 0.3}).parameters()
 LAZY = Clearances.at_least_m
@@ -95,3 +95,13 @@ def test_the_step_that_changes_the_rung_knows_the_line() -> None:
     assert changed.rung is not changed.was
     assert not changed.situation.at_least
     assert changed.situation.nearest == "lawn"
+
+
+def test_where_what_is_sure_is_not_enough_for_a_monitor_it_searches() -> None:
+    """Along the south line, with 0.5 m at its side of which 0.2 m must be left."""
+    mower = Mower(limits={"room": {"slowed": 0.2}})
+    way = {"heading_deg": 90.0, "speed_mps": 0.4, "course_deg": 90.0}
+    decisions = [mower.hear(east_m=5.0 + 0.05 * step, north_m=0.75, **way) for step in range(120)]
+    assert decisions[-1].rung is Rung.FULL
+    assert any(one.situation.at_least for one in decisions)
+    assert not any(finding(one, "room") for one in decisions)
