@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from fenceguard.judgement.reckoning import Reckoned
 from fenceguard.judgement.trust import CALM_S, HEIGHT_M, SpeedTold
 from fenceguard.judgement.types import Trust
-from fenceguard.judgement.usual import SPANS_S, Usual
+from fenceguard.judgement.usual import SPANS_S, WAITS_S, Usual
 from tests.conftest import many
 from tests.support.trusting import BOUND_M, TRUST, Watched, doubted, trusted
 
@@ -227,6 +227,18 @@ def test_noise_is_learned_as_the_mower_drives_and_not_at_rest() -> None:
         one.goes_on(times=300, north_m=north_m)
         one.passes(30.0)
         assert (one.radius_m < Usual().noise_m(30.0)) is learned
+
+
+@pytest.mark.parametrize("contradicts", [False, True])
+def test_more_noise_than_usual_is_learned_once_nothing_has_contradicted(contradicts: bool) -> None:
+    """0.07 m, of which the bound explains all; and 0.3 m once, of which it does not."""
+    one = Watched()
+    steps = round(WAITS_S / 0.2) + 30
+    for step in range(steps):
+        one.passes(north_m=0.1)
+        one.sees(0.3 if contradicts and step == steps // 2 else 0.07 * (step % 2))
+    one.passes(0.8)
+    assert (one.radius_m > BOUND_M) is not contradicts
 
 
 def test_what_is_possible_though_not_likely_is_no_doubt() -> None:
