@@ -370,6 +370,16 @@ def test_what_a_slower_one_was_up_to_is_not_known() -> None:
     assert way.unlikely_m == pytest.approx(math.sqrt(2.0 * way.east_m2))
 
 
+def test_what_a_slower_one_was_up_to_goes_on_top_of_how_its_speed_changed() -> None:
+    """Before 0.25 m/s north, after 0.25 m/s east: half of the change may be off."""
+    added = Added()
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.0, 0.25)
+    way = added.at(1.8, 0.25, 0.0).since(begin)
+    changed_m = math.hypot(0.25, 0.25) / 2.0 * 0.8
+    assert way.unlikely_m == pytest.approx(math.hypot(changed_m, swung_m(0.8)))
+
+
 def test_a_turn_unseen_is_in_doubt_to_its_side() -> None:
     """Before 0.5 m/s north, after 0.5 m/s east: the way is the mean of both, and off as much."""
     added = Added()
