@@ -1,5 +1,6 @@
 """Looking at whole stretches of a way gives what looking at every single step gives."""
 
+import itertools
 import math
 from typing import Any
 
@@ -133,6 +134,25 @@ def test_equals_looking_at_every_step(
     ways = heading_deg, heading_deg + turned_deg, curvature_per_m, clearance_m, horizon_m
     found_m = Path(footprint, spread_deg).ahead_m(fence, *place_m, *ways)
     assert found_m == every_step_m(footprint, spread_deg, fence, place_m, *ways)
+
+
+@pytest.mark.parametrize("reversing", [False, True])
+@pytest.mark.parametrize("antenna_m", [(-0.5, 0.0), (0.7, 0.0)])
+@pytest.mark.parametrize("corner_m", BOX)
+def test_equals_it_with_something_small_beside_a_corner(
+    corner_m: tuple[float, float], antenna_m: tuple[float, float], reversing: bool
+) -> None:
+    """Where a course that is off by 14° turns a corner of a large mower aside."""
+    outline = [(2.0 * ahead_m, 2.0 * left_m) for ahead_m, left_m in BOX]
+    footprint = Footprint(outline, antenna_m)
+    east_m, north_m = antenna_m[1] - 2.0 * corner_m[1], 2.0 * corner_m[0] - antenna_m[0]
+    for aside_m, along_m in itertools.product((0.03, 0.06, 0.1), np.arange(-0.2, 0.21, 0.05)):
+        middle = east_m + math.copysign(aside_m, east_m), north_m + along_m
+        fence = fence_of(round_ring((0.0, 0.0), [9.0] * 4), round_ring(middle, [0.01] * 3))
+        clearance_m = footprint.clearance(fence, 0.0, 0.0, 0.0).metres
+        ways = 0.0, 180.0 * reversing, 0.0, clearance_m, 1.5
+        found_m = Path(footprint, 14.0).ahead_m(fence, 0.0, 0.0, *ways)
+        assert found_m == every_step_m(footprint, 14.0, fence, (0.0, 0.0), *ways)
 
 
 def looks(half_width_m: float, **changes: Any) -> list[str]:
