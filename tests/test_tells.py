@@ -141,6 +141,15 @@ def test_of_several_the_one_that_stays_away_longest_is_named() -> None:
     assert missing is not None and missing.name == "height"
 
 
+@pytest.mark.parametrize(("first", "second"), [("speed", "heading"), ("heading", "speed")])
+def test_it_is_the_longest_whichever_comes_first_in_the_list(first: str, second: str) -> None:
+    told = Told(every_s=0.25)
+    told.hear(30)
+    told.hear(4, **{FIELD_OF[first]: None})
+    both: dict[str, Any] = {FIELD_OF[first]: None, FIELD_OF[second]: None}
+    assert told.hear(4, **both) == overdue(first, 7 * 0.25)
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_what_was_declared_is_missed_from_the_first_epoch_on(name: str) -> None:
     told = Told(name)
