@@ -1,5 +1,6 @@
 """Readings against limits: which of them counts, and for how long it must be exceeded."""
 
+import math
 from typing import Any
 
 import pytest
@@ -116,3 +117,12 @@ def test_an_unknown_value_without_a_note_is_given_one() -> None:
     finding = Limited(monitor, MonitorParameters((Row(Rung.SLOWED, 1.0),))).find(0.0, situation())
     assert finding is not None
     assert (finding.rung, finding.note) == (Rung.HALTED, "no number")
+
+
+@pytest.mark.parametrize("hdop", [0.7, 1.9, 2.0, 2.1, 9.0, None, math.nan])
+def test_it_is_clear_where_nothing_would_be_found(hdop: float | None) -> None:
+    """At the limit itself, too; and asking notes nothing."""
+    one = limited_one("hdop", slowed={"limit": 2.0, "for_s": 0.0}, halted=8.0)
+    given = situation(hdop=hdop)
+    for _ in range(2):
+        assert one.is_clear(given) is (one.find(0.0, given) is None)
