@@ -163,6 +163,19 @@ def test_a_heading_that_nothing_contradicts_is_believed_however_little_it_may_be
     assert decision.situation.clearance_m == pytest.approx(1.0 - 0.35, abs=0.01)
 
 
+@pytest.mark.parametrize(("before", "contradicts"), [(5, False), (4, True)])
+def test_a_place_that_is_found_in_another_way_is_no_way_taken(
+    before: int, contradicts: bool
+) -> None:
+    """Before the first fix, going north as it points, it was seen half a metre aside."""
+    mower = Mower()
+    told = {"heading_deg": 0.0, "course_deg": 0.0, "speed_mps": 0.5}
+    for step in range(10):
+        mower.hear(east_m=15.5, north_m=8.0 + 0.0625 * step, quality=before, **told)
+    fixed = mower.hear(east_m=15.0, north_m=8.0 + 0.0625 * 10, **told)
+    assert (fixed.situation.attitude.course_off_deg is not None) is contradicts
+
+
 # The way ahead, and how fast it may be gone
 
 REACTION_S = 0.3
