@@ -33,6 +33,15 @@ def test_where_heading_and_course_disagree_both_count(off_deg: float, mps: float
     assert noses(standing) == noses(attitude)
 
 
+def test_three_comparisons_are_enough_and_two_are_not() -> None:
+    """The first epoch leads there from nowhere, and compares nothing."""
+    heard = Heard()
+    offs_deg = [heard.goes(off_deg=40.0).heading_off_deg for _ in range(4)]
+    assert offs_deg[:3] == [None] * 3
+    assert offs_deg[3] is not None
+    assert offs_deg[3] > 3.0
+
+
 def test_within_the_noise_only_the_way_counts_twice() -> None:
     heard = Heard()
     for _ in range(12):
