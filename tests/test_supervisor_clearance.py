@@ -75,6 +75,18 @@ def test_on_open_lawn_it_searches_now_and_then_only(monkeypatch: pytest.MonkeyPa
     assert sum(one.situation.at_least for one in decisions) >= 144
 
 
+def test_nor_does_it_search_while_a_mower_that_drove_is_not_seen() -> None:
+    """It can have set out no other way, so that the last clearance holds."""
+    mower = Mower().up(east_m=5.0)
+    for step in range(40):
+        east_m = 5.0 + 0.0625 * step
+        mower.hear(east_m=east_m, heading_deg=90.0, speed_mps=0.5, course_deg=90.0)
+    for _ in range(3):
+        silent = mower.tick()
+        assert silent.rung is Rung.FULL
+        assert silent.situation.at_least
+
+
 def test_nearer_to_the_line_than_the_bound_it_knows_the_line() -> None:
     """Facing east along the south line, the mower's side is 0.25 m from its antenna."""
     mower = Mower()
