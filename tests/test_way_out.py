@@ -335,6 +335,16 @@ def test_a_demand_for_locked_leaves_none_either() -> None:
     assert decision.rung is LOCKED
 
 
+def test_nor_does_one_that_is_open_soften_a_demand_for_locked() -> None:
+    """The clearance stays the same; the bound becomes wider, but not twice as wide."""
+    mower = Mower(limits={"room": {"halted": 0.0, "locked": -0.05}})
+    told: dict[str, Any] = {"east_m": 29.6, "heading_deg": 90.0, "speed_mps": 0.0}
+    assert any(mower.hear(**told).way_out for _ in range(60))
+    wider = mower.hear(**told, sigma_major_m=0.02)
+    assert wider.rung is LOCKED
+    assert not wider.way_out
+
+
 # Where it is told no speed
 
 
