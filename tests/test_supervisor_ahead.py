@@ -297,17 +297,34 @@ def test_between_epochs_the_mower_goes_on_and_less_speed_is_granted() -> None:
         decision = later
 
 
-def test_a_mower_that_keeps_the_told_speed_may_gain_while_an_epoch_is_overdue() -> None:
-    """Towards the east line, until nobody sees it; the slow line brings it down again."""
+def keeps_told(steps: int = 44) -> Mower:
+    """A mower on its way to the east line that keeps the told speed, and is seen to keep it."""
     mower = Mower().up(east_m=27.0, heading_deg=90.0, course_deg=90.0)
     east_m, mps = 27.0, 0.0
-    for _ in range(44):
+    for _ in range(steps):
         assert mower.last is not None
         mps = min(mps + 0.5 * 0.125, mower.last.grant.top_speed_mps)
         east_m += 0.125 * mps
         seen = mower.hear(east_m=east_m, heading_deg=90.0, course_deg=90.0, speed_mps=mps)
     assert seen.rung is FULL
     assert seen.situation.most_mps < 0.4
+    return mower
+
+
+def test_a_mower_that_keeps_the_told_speed_is_told_no_less_for_what_else_it_could_do() -> None:
+    decision = keeps_told(50).last
+    assert decision is not None
+    assert decision.situation.ahead_m is not None
+    left_m, stopping = decision.situation.ahead_m - 0.05, decision.situation.stopping
+    assert stopping is not None
+    told_mps = stopping.permitted_mps(left_m, WAITS_S, 0.5)
+    assert stopping.unhalted_mps(left_m, 0.4, REACTION_S + 0.125, 0.5) < told_mps
+    assert decision.grant.top_speed_mps == pytest.approx(told_mps)
+
+
+def test_a_mower_that_keeps_the_told_speed_may_gain_while_an_epoch_is_overdue() -> None:
+    """Until nobody sees it; the slow line brings it down again."""
+    mower = keeps_told()
     unseen_mps = [mower.tick().situation.most_mps for _ in range(16)]
     assert unseen_mps[0] < unseen_mps[1] < unseen_mps[2] < unseen_mps[3]
     assert max(unseen_mps) == 0.5
