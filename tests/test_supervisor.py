@@ -333,3 +333,25 @@ def test_the_grant_follows_the_rung_and_runs_out() -> None:
     assert full.valid_until_s == mower.now_s + 0.5
     slowed = mower.hear(age_s=11.0).grant
     assert (slowed.blade, slowed.slow, slowed.top_speed_mps) == (True, True, 0.25)
+
+
+def test_unseen_it_is_taken_to_have_gone_no_faster_than_the_rung_lets_it() -> None:
+    """For 3 s at rest, and for 2 s without a speed: it may have gone 1 m at full, or half of that.
+
+    It would have gained as much in 2 s; the position alone is off by less than 0.2 m.
+    """
+    blind = {one: {"watch_only": True} for one in ("tells", "trust", "bound", "reach")}
+    reaches_m = []
+    for hdop, rung in ((0.7, FULL), (1.5, SLOWED)):
+        mower = Mower(limits={"hdop": {"slowed": 1.0}, **blind}).up()
+        for _ in range(24):
+            mower.hear(hdop=hdop)
+        for _ in range(16):
+            decision = mower.hear(hdop=hdop, speed_mps=None, course_deg=None)
+        assert decision.rung is rung
+        reach_m = decision.situation.evidence.reach_m
+        assert reach_m is not None
+        reaches_m.append(reach_m)
+    full_m, slowed_m = reaches_m
+    assert 1.0 < full_m < 1.2
+    assert 0.5 < slowed_m < 0.7
