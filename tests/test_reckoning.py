@@ -357,6 +357,29 @@ def test_a_mower_that_cruised_is_known_better_across_its_way() -> None:
     assert way.unlikely_m > 0.0
 
 
+@given(st.floats(0.0, math.tau), st.floats(-0.4, 0.4), st.sampled_from([0.05, 0.3, 0.45, 0.5]))
+def test_a_way_unseen_is_as_long_and_as_sure_in_any_direction(
+    turned: float, after: float, mps: float
+) -> None:
+    """A drive and the same one turned, after which it goes on a little to the side."""
+
+    def way(course: float) -> Reckoned:
+        added = Added()
+        for number in range(6):
+            begin = added.at(0.2 * number, mps * math.sin(course), mps * math.cos(course))
+        aside = course + after
+        return added.at(2.4, mps * math.sin(aside), mps * math.cos(aside)).since(begin)
+
+    north, other = way(0.0), way(turned)
+    sin, cos = math.sin(turned), math.cos(turned)
+    assert other.east_m == pytest.approx(north.east_m * cos + north.north_m * sin, abs=1e-9)
+    assert other.north_m == pytest.approx(north.north_m * cos - north.east_m * sin, abs=1e-9)
+    assert other[6:] == pytest.approx(north[6:], abs=1e-9)
+    for seen in (0.0, 0.7, 1.5, 2.2):
+        off_m = other.likely_m(WAY_ERROR, math.sin(turned + seen), math.cos(turned + seen))
+        assert off_m == pytest.approx(north.likely_m(WAY_ERROR, math.sin(seen), math.cos(seen)))
+
+
 def test_what_a_slower_one_was_up_to_is_not_known() -> None:
     added = Added()
     slow_mps = 0.99 * CRUISES * TOP_MPS
