@@ -396,6 +396,17 @@ def test_a_way_that_is_no_number_explains_nothing_until_a_reset(east_m: float) -
     assert one.sees() is Trust.TRUSTED
 
 
+def test_a_strain_is_not_forgotten_while_it_is_seen_on_and_on() -> None:
+    """Each step is known well; only all of them since the anchor are not."""
+    one = trusted()
+    one.passes()
+    one.sees(BOUND_M + 0.05)
+    for _ in range(10):
+        one.passes(plain_m=TRUST.reach_m / 5.0)
+        one.sees(BOUND_M + 0.05)
+        assert one.trust.strained
+
+
 def test_time_does_not_ease_a_strain() -> None:
     """What was a little out of reach stays so, however long it lasts and whatever is unseen."""
     one = trusted()
