@@ -372,6 +372,17 @@ def test_a_course_leads_at_right_angles_to_the_nose_at_most(
     assert (aside_deg < 0.0) == (ahead_m * turns_deg > 0.0)
 
 
+@pytest.mark.parametrize(("mps", "known"), [(0.14, False), (0.17, True)])
+def test_the_way_of_the_last_two_seconds_counts_where_it_is_long_enough(
+    mps: float, known: bool
+) -> None:
+    """0.3 m of it."""
+    heard = Heard()
+    for _ in range(30):
+        attitude = heard.goes(mps)
+    assert (attitude.course_off_deg is not None) is known
+
+
 # Bends
 
 
