@@ -236,6 +236,16 @@ def test_a_speed_that_is_no_mowers_is_not_looked_ahead_for_and_halts() -> None:
     assert found.rung is decision.rung is HALTED
 
 
+@pytest.mark.parametrize("speed_mps", [1.0, 1.5, 5144.0])
+def test_no_farther_than_for_twice_the_top_speed(speed_mps: float) -> None:
+    """Facing away from the east line, which is near; what is told twice is no outlier."""
+    mower = Mower().up(east_m=29.2, heading_deg=270.0)
+    told = {"heading_deg": 270.0, "course_deg": 270.0, "speed_mps": speed_mps}
+    mower.hear(east_m=29.2, **told)
+    ahead_m = mower.hear(east_m=29.2, **told).situation.ahead_m
+    assert ahead_m == pytest.approx(0.05 + 0.1 + 1.0 * (WAITS_S + LATE_S) + 1.0)
+
+
 @pytest.mark.parametrize("told", [{"age_s": math.nan}, {"sigma_major_m": math.inf}])
 def test_a_bound_that_is_no_number_leaves_nothing_ahead(told: dict[str, Any]) -> None:
     decision = Mower().hear(heading_deg=0.0, **told)
