@@ -403,6 +403,19 @@ def test_what_a_slower_one_was_up_to_goes_on_top_of_how_its_speed_changed() -> N
     assert way.unlikely_m == pytest.approx(math.hypot(changed_m, swung_m(0.8)))
 
 
+@pytest.mark.parametrize(("passed_s", "by_way"), [(0.8, False), (3.0, True)])
+def test_at_worst_one_that_cruised_swung_out_and_no_farther_than_it_can_have_gone(
+    passed_s: float, by_way: bool
+) -> None:
+    added = Added()
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.0, CRUISES * TOP_MPS)
+    way = added.at(1.0 + passed_s, 0.0, CRUISES * TOP_MPS).since(begin)
+    gone_m = max(way.length_m, TOP_MPS * passed_s - way.length_m)
+    assert (gone_m < swung_m(passed_s)) is by_way
+    assert way.unlikely_m == pytest.approx(min(gone_m, swung_m(passed_s)))
+
+
 def test_a_turn_unseen_is_in_doubt_to_its_side() -> None:
     """Before 0.5 m/s north, after 0.5 m/s east: the way is the mean of both, and off as much."""
     added = Added()
