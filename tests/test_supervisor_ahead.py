@@ -176,6 +176,24 @@ def test_a_place_that_is_found_in_another_way_is_no_way_taken(
     assert (fixed.situation.attitude.course_off_deg is not None) is contradicts
 
 
+def test_nor_is_one_out_of_the_reach_that_has_grown_too_wide() -> None:
+    """In the shade, half a metre aside of where the mower was last seen to go."""
+    mower = Mower()
+    for step in range(20):
+        told = {"heading_deg": 0.0, "course_deg": 0.0, "speed_mps": 0.5}
+        mower.hear(north_m=5.0 + 0.0625 * step, **told)
+    shade: dict[str, Any] = {"quality": 5, "sigma_major_m": 0.05, "heading_deg": 0.0, **UNTOLD}
+    seen = [
+        mower.hear(east_m=15.5, north_m=5.0 + 0.0625 * step, **shade).situation
+        for step in range(20, 40)
+    ]
+    bounds = [one.bound for one in seen]
+    out = next(number for number, one in enumerate(bounds) if one and not one.reach_m)
+    assert out > 1
+    assert seen[out - 1].attitude.course_off_deg == pytest.approx(0.0, abs=0.1)
+    assert seen[out].attitude.course_off_deg is None
+
+
 # The way ahead, and how fast it may be gone
 
 REACTION_S = 0.3
