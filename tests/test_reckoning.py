@@ -69,8 +69,14 @@ def test_what_speed_and_course_tell(
 
 NUMBERS = st.floats(-100.0, 100.0)
 SOME = st.floats(0.0, 100.0)
-WAYS = st.builds(Reckoned, NUMBERS, NUMBERS, SOME, SOME, SOME, st.just(0.0), SOME, SOME).map(
-    lambda way: way._replace(length_m=way.length_m + math.hypot(way.east_m, way.north_m))
+WAYS = st.builds(
+    Reckoned, NUMBERS, NUMBERS, SOME, SOME, SOME, st.floats(-1.0, 1.0), SOME, SOME
+).map(
+    lambda way: way._replace(
+        length_m=way.length_m + math.hypot(way.east_m, way.north_m),
+        # No more than a covariance can be.
+        both_m2=way.both_m2 * math.sqrt(way.east_m2 * way.north_m2),
+    )
 )
 
 
