@@ -394,6 +394,20 @@ def test_the_curvature_of_a_steady_turn(bend_per_m: float, mps: float) -> None:
     assert attitude.curvature_per_m == pytest.approx(bend_per_m, abs=1e-6)
 
 
+@pytest.mark.parametrize("mps", [0.3, 0.5, 0.8])
+@pytest.mark.parametrize("turns_dps", [-20.0, 4.0, 20.0])
+def test_of_two_courses_the_noise_of_both_is_taken_off_the_bend(
+    mps: float, turns_dps: float
+) -> None:
+    """Of a second: 0.03 m/s across the way, by each on its own."""
+    heard = Heard()
+    for _ in range(15):
+        attitude = heard.goes(mps, turns_dps, heading=False)
+    noise_deg = math.sqrt(2.0) * math.degrees(math.atan2(0.03, mps))
+    turned = math.radians(max(0.0, abs(turns_dps) - noise_deg))
+    assert attitude.curvature_per_m == pytest.approx(math.copysign(turned / mps, turns_dps))
+
+
 def test_a_course_that_only_scatters_is_no_bend() -> None:
     heard = Heard()
     for step in range(30):
