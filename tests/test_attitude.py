@@ -71,6 +71,19 @@ def test_a_course_to_the_tail_is_reversing_once_doppler_can_tell(
     assert travels(attitude) == [180.0 if reversing else 0.0]
 
 
+@pytest.mark.parametrize(("heading", "ahead"), [(True, True), (False, False)])
+def test_at_rest_it_goes_as_it_went_last_or_ahead_where_a_heading_is_told(
+    heading: bool, ahead: bool
+) -> None:
+    heard = Heard()
+    for _ in range(3):
+        heard.goes(heading=heading)
+    backs = heard.goes(-0.15, heading=heading)
+    assert set(travels(backs)) == {180.0}
+    rests = heard.goes(0.0, heading=heading, course=False)
+    assert set(travels(rests)) == {0.0 if ahead else 180.0}
+
+
 # What is kept
 
 
@@ -413,6 +426,19 @@ def test_a_course_that_only_scatters_is_no_bend() -> None:
     for step in range(30):
         attitude = heard.goes(heading=False, course_deg=(3.0 * (step % 2)) % 360.0)
         assert attitude.curvature_per_m == 0.0
+
+
+@pytest.mark.parametrize("turns_dps", [-20.0, 20.0])
+def test_of_the_last_two_bends_the_gentler_one_counts(turns_dps: float) -> None:
+    """A turn that has just begun, and one that has just ended; looked at over half a metre."""
+    heard = Heard()
+    for _ in range(10):
+        heard.goes()
+    turned = math.radians(0.2 * turns_dps)
+    begins = [heard.goes(turns_dps=turns_dps).curvature_per_m for _ in range(6)]
+    assert begins == pytest.approx([turned / 0.5 * n for n in (0, 1, 2, 3, 4, 5)], abs=1e-9)
+    ends = [heard.goes().curvature_per_m for _ in range(5)]
+    assert ends == pytest.approx([turned / 0.5 * n for n in (4, 3, 2, 1, 0)], abs=1e-9)
 
 
 def test_one_direction_that_is_off_is_no_bend() -> None:
