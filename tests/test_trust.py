@@ -407,6 +407,18 @@ def test_a_strain_is_not_forgotten_while_it_is_seen_on_and_on() -> None:
         assert one.trust.strained
 
 
+@pytest.mark.parametrize(("passed_s", "eased_m"), [(0.99, 0.03), (1.01, 0.0)])
+def test_errors_of_what_was_seen_ease_a_strain(passed_s: float, eased_m: float) -> None:
+    """From one sight to the next within a second the mower was seen."""
+    one = trusted()
+    one.passes()
+    one.sees(BOUND_M + 0.05)
+    one.passes(passed_s, east_m2=0.03**2)
+    one.sees(BOUND_M + 0.05)
+    assert one.trust.strained
+    assert one.trust.excess.likely_m == pytest.approx(0.05 - eased_m)
+
+
 def test_time_does_not_ease_a_strain() -> None:
     """What was a little out of reach stays so, however long it lasts and whatever is unseen."""
     one = trusted()

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from fenceguard.judgement.trust import HEIGHT_M, KEPT_FIXES
 from fenceguard.judgement.types import Trust
 from fenceguard.judgement.usual import NOISE_M, TIMES, Usual
-from tests.support.trusting import BOUND_M, TRUST, Watched, doubted
+from tests.support.trusting import BOUND_M, TRUST, Watched, doubted, trusted
 
 DOUBT_M = TRUST.doubt_m
 
@@ -70,6 +70,16 @@ def test_the_reach_of_a_doubt_moves_with_the_mower() -> None:
     assert reach is not None
     assert reach.place == pytest.approx((1.0, -0.5))
     assert one.goes_on(0.0, times=1, east_m=0.1) is Trust.TRUSTED
+
+
+def test_what_was_possible_when_it_began_is_no_excess_later_either() -> None:
+    one = trusted()
+    one.passes(unlikely_m=0.2)
+    assert one.sees(BOUND_M + 1.0) is Trust.DOUBTED
+    for _ in range(3):
+        assert one.trust.excess.metres == pytest.approx(0.8)
+        assert one.trust.excess.likely_m == pytest.approx(1.0)
+        assert one.goes_on(BOUND_M + 1.0, unlikely_m=0.1) is Trust.DOUBTED
 
 
 def test_a_reach_that_is_too_wide_takes_nothing_back() -> None:
