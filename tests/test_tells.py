@@ -106,6 +106,7 @@ def test_what_comes_with_some_epochs_only_is_due_as_often(nth: int, away: int) -
     ("name", "cannot_be", "can_be"),
     [
         ("course", {"speed_mps": RESTING_MPS}, {"speed_mps": RESTING_MPS + 0.001}),
+        ("course", {"speed_mps": 0.0}, {"speed_mps": 0.4}),
         ("heading", {"quality": 5}, {"quality": 4}),
         ("sigma", {"quality": 1}, {"quality": 4}),
         ("altitude", {"quality": 5}, {"quality": 4}),
