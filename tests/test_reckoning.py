@@ -399,6 +399,17 @@ def test_what_a_slower_one_was_up_to_is_not_known() -> None:
     assert way.unlikely_m == pytest.approx(math.sqrt(2.0 * way.east_m2))
 
 
+def test_what_a_slower_one_was_up_to_is_no_farther_than_it_can_have_gone() -> None:
+    added = Added(granted_mps=0.25)
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.0, 0.15)
+    steady = added.at(4.0, 0.0, 0.15)
+    assert steady.since(begin).unlikely_m == pytest.approx(3.0 * 0.15)
+    # With 0.25 m/s granted it may have gone to and fro.
+    slower = added.at(7.0, 0.0, 0.05)
+    assert slower.since(steady).unlikely_m == pytest.approx(3.0 * 0.25 - 3.0 * 0.1)
+
+
 def test_what_a_slower_one_was_up_to_goes_on_top_of_how_its_speed_changed() -> None:
     """Before 0.25 m/s north, after 0.25 m/s east: half of the change may be off."""
     added = Added()
