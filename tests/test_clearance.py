@@ -237,3 +237,14 @@ def test_a_stone_under_the_mower_is_found_wherever_it_lies(
     found = footprint.clearance(Fence(Frame(0.0, 0.0), rings), 6.0, 4.0, 0.0)
     assert -0.02 - 1e-9 <= found.metres < 0.0
     assert found.ring == "stone"
+
+
+@given(st.floats(-7.0, 7.0), st.sampled_from([OUTLINE, NOTCHED]))
+def test_the_box_is_the_rectangle_around_the_turned_corners(
+    turned: float, outline: list[Point]
+) -> None:
+    """Placed at the origin, looking north: ahead is north, and left is west."""
+    footprint = Footprint(outline, (0.1, -0.05))
+    east_m, north_m = footprint.placed(np.zeros(2), np.array(turned)).T
+    rectangle = north_m.min(), north_m.max(), (-east_m).min(), (-east_m).max()
+    assert footprint.box(turned) == pytest.approx(rectangle)
