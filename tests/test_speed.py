@@ -207,6 +207,16 @@ def test_it_comes_down_from_its_fastest_since_the_told_speed_fell() -> None:
     assert told.speed.keeps_told
 
 
+def test_one_that_first_stays_as_it_is_comes_down_all_the_same() -> None:
+    """Slower than told at first, and then above what is told by less than noise."""
+    told = Told().grant(for_s=1.0)
+    for told_mps in (0.5, 0.45, 0.4, 0.35, 0.31):
+        told.grant(told_mps, for_s=1.0).hear(0.4)
+        assert not told.speed.keeps_told
+    told.grant(0.24, for_s=1.0).hear(0.24)
+    assert told.speed.keeps_told
+
+
 def test_a_speed_that_was_not_told_between_says_nothing() -> None:
     told = Told().grant(for_s=1.0)
     told.hear(0.5)
