@@ -524,6 +524,16 @@ def test_a_mower_faster_than_its_grants_is_not_held_by_them(more_mps: float, hel
         assert way.error_m(0.0) >= min(mps, TRUST.speeding_up_mps2 / 2.0) - 1e-9
 
 
+def test_one_that_its_grants_do_not_hold_may_have_gone_at_top_speed_unseen() -> None:
+    """With the drive off, as far as is known; it is slow again when it is seen."""
+    added = Added(granted_mps=0.0)
+    for number in range(6):
+        begin = added.at(0.2 * number, 0.0, OVER_MPS + 0.01)
+    way = added.at(4.0, 0.0, 0.05).since(begin)
+    assert way.length_m < 3.0 * TOP_MPS / 2.0
+    assert way.unlikely_m == pytest.approx(3.0 * TOP_MPS - way.length_m)
+
+
 def test_what_was_forgotten_begins_anew() -> None:
     added = Added()
     added.at(0.0, 0.4)
