@@ -150,6 +150,8 @@ def test_a_worse_position_than_the_reach_tells_nothing(fields: dict[str, Any]) -
     assert believed.place == pytest.approx((0.0, 0.0), abs=1e-9)
     assert believed.bound is not None
     assert believed.bound.radius_m == believed.bound.reach_m == believed.evidence.reach_m
+    # Nothing of the position's own bound is told with it.
+    assert believed.bound[:-2] == (0.0,) * 8
     assert believed.evidence.trust is Trust.TRUSTED
 
 
