@@ -53,6 +53,18 @@ def test_once_the_drive_is_off_it_comes_to_rest_and_goes_nowhere(ticks: int) -> 
         assert one.way_m == way_m
 
 
+@pytest.mark.parametrize("granted_mps", [0.0, 0.25])
+def test_to_be_granted_the_same_again_delays_nothing(granted_mps: float) -> None:
+    once, again = unseen(TOP_MPS), unseen(TOP_MPS)
+    once.granted(granted_mps)
+    for tick in range(50):
+        again.granted(granted_mps)
+        once.go_on(110.1 + 0.1 * tick)
+        again.go_on(110.1 + 0.1 * tick)
+    assert again.allowed_mps == once.allowed_mps == granted_mps
+    assert again.way_m == once.way_m
+
+
 def test_slowed_it_comes_down_as_fast_as_it_speeds_up() -> None:
     one = unseen(TOP_MPS)
     one.granted(0.25)
