@@ -275,6 +275,15 @@ def test_it_creeps_with_the_blade_off_at_a_speed_of_its_own() -> None:
     assert decisions[-1].grant.top_speed_mps > 0.05
 
 
+def test_once_nothing_would_halt_it_any_more_it_may_go_as_fast_as_the_way_ahead_permits() -> None:
+    _mower, decisions = creeping(-0.005)
+    creeps = [one for one in decisions if one.way_out]
+    for decision in creeps:
+        if any(found.rung >= HALTED for found in decision.findings):
+            assert decision.grant.top_speed_mps == 0.05
+    assert creeps[-1].grant.top_speed_mps > 0.05
+
+
 def test_driven_towards_the_fence_it_is_halted_at_once_and_waits_again() -> None:
     _mower, decisions = creeping(0.005)
     halted = next(n for n, one in enumerate(decisions) if one.rung is HALTED)
