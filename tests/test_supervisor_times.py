@@ -176,3 +176,16 @@ def test_while_the_clock_is_not_a_number_nothing_is_granted() -> None:
         decision = supervisor.step(math.nan, epoch(START_UTC_S + step / 10), Inputs(True))
         assert decision.rung is HALTED
         assert not decision.grant.drive
+
+
+def test_an_epoch_that_is_no_news_leaves_time_going_on_since_the_last() -> None:
+    """The same instant again: the place is that of the last one, the epoch the newest."""
+    mower = Mower().up(heading_deg=0.0)
+    last = mower.hear(heading_deg=0.0).situation
+    stuck_s = START_UTC_S + mower.now_s
+    for number in (1, 2, 3):
+        again = mower.hear(utc_s=stuck_s, heading_deg=90.0, north_m=10.02).situation
+        assert again.since_s == again.silence_s == 0.125 * number
+        assert (again.place, again.attitude) == (last.place, last.attitude)
+        assert again.epoch is not None
+        assert again.epoch.heading_deg == 90.0
