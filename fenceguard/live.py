@@ -122,7 +122,8 @@ class Live:
             self._held = held
             self._act(self._guard.sense(at_s, held))
             if self._recorder is not None:
-                self._recorder.inputs(at_s, held._asdict())
+                told = {name: one for name, one in held._asdict().items() if one is not None}
+                self._recorder.inputs(at_s, told)
         self._guard.account.host_utc(at_s, time.time())
         assert self._guard.decision is not None
         self._shown(self._guard.decision)

@@ -336,9 +336,10 @@ def test_the_grant_follows_the_rung_and_runs_out() -> None:
 
 
 def test_unseen_it_is_taken_to_have_gone_no_faster_than_the_rung_lets_it() -> None:
-    """For 3 s at rest, and for 2 s without a speed: it may have gone 1 m at full, or half of that.
+    """For 3 s at rest, and for 2 s without a speed: it may have sped up to what is granted.
 
-    It would have gained as much in 2 s; the position alone is off by less than 0.2 m.
+    At 0.5 m/s², from a noise of 0.05 m/s: 0.80 m at full, 0.46 m slowed; the position alone is off
+    by less than 0.2 m.
     """
     blind = {one: {"watch_only": True} for one in ("tells", "trust", "bound", "reach")}
     reaches_m = []
@@ -353,5 +354,5 @@ def test_unseen_it_is_taken_to_have_gone_no_faster_than_the_rung_lets_it() -> No
         assert reach_m is not None
         reaches_m.append(reach_m)
     full_m, slowed_m = reaches_m
-    assert 1.0 < full_m < 1.2
-    assert 0.5 < slowed_m < 0.7
+    assert 0.8 < full_m < 1.0
+    assert 0.46 < slowed_m < 0.66

@@ -123,8 +123,18 @@ UNSEEN = (
 UNSEEN_HELP = "a sooner halt, a wider margin or a ground mark helps"
 
 BELIEVED = (
-    Fault("step", _step),
-    Fault("drift_that_ends", _drift_that_ends),
+    Fault(
+        "step",
+        _step,
+        "up to 0.25 m a step is no more than the bounds, the noise of positions and speeds, and "
+        "trust.doubt_m; smaller bounds, a calmer speed or a wider margin helps",
+    ),
+    Fault(
+        "drift_that_ends",
+        _drift_that_ends,
+        "up to about 2 cm/s a drift is the speed's own error, and while the mower stands or creeps "
+        "without a course, up to the speed that is told; a calmer speed or a wider margin helps",
+    ),
     Fault(
         "off_on_silence",
         _off_on_silence,
@@ -137,7 +147,12 @@ BELIEVED = (
     ),
     Fault("place_held", _place_held),
     Fault("all_held", _all_held),
-    Fault("course_lost", _course_lost),
+    Fault(
+        "course_lost",
+        _course_lost,
+        "an offset within the way that the mower may have gone in a direction that is not told, "
+        f"up to 0.25 m, is where the mower may be; a receiver that tells its course, {UNSEEN_HELP}",
+    ),
     Fault(
         "speed_lost",
         _speed_lost,
