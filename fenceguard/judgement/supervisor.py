@@ -317,7 +317,8 @@ class Supervisor:
     def _with_starts(self) -> Situation:
         """The present situation of a mower that nobody sees: it may have set out either way."""
         seen = self._seen
-        if seen is None or not seen.attitude.starts:
+        assert seen is not None
+        if not seen.attitude.starts:
             return self._situation
         ways = seen.attitude.ways + seen.attitude.starts
         self._seen = seen._replace(attitude=seen.attitude._replace(ways=ways, starts=()))

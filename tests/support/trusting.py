@@ -4,7 +4,7 @@ import math
 from typing import Any
 
 from fenceguard.judgement.parameters import Parameters, TrustParameters
-from fenceguard.judgement.reckoning import Reckoned
+from fenceguard.judgement.reckoning import Reckoned, Reckoning, Velocity
 from fenceguard.judgement.trust import Sight, SpeedTold, TrustMachine
 from fenceguard.judgement.types import Trust
 from fenceguard.settings import Settings
@@ -21,6 +21,25 @@ def parameters(**changes: Any) -> Parameters:
 TRUST = parameters().trust
 BOUND_M = 0.08
 """More than what is usual from one epoch to the next."""
+
+
+class Added:
+    """A reckoning under a grant that was given long before the first epoch."""
+
+    def __init__(self, granted_mps: float = TRUST.top_mps) -> None:
+        self.reckoning = Reckoning(TRUST)
+        self.reckoning.unseen.begin(-1000.0)
+        self.reckoning.unseen.go_on(-900.0)
+        self.reckoning.unseen.go_on(-899.0)
+        self.reckoning.unseen.granted(granted_mps)
+        self.reckoning.unseen.go_on(0.0)
+
+    def at(self, at_s: float, east_mps: float | None = None, north_mps: float = 0.0) -> Reckoned:
+        """An epoch, and the velocity that it tells."""
+        self.reckoning.unseen.go_on(at_s)
+        told = None if east_mps is None else Velocity(at_s, east_mps, north_mps, 0.0)
+        self.reckoning.hear(at_s, told)
+        return self.reckoning.way
 
 
 class Watched:
