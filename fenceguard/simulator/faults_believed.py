@@ -132,8 +132,9 @@ BELIEVED = (
     Fault(
         "drift_that_ends",
         _drift_that_ends,
-        "up to about 2 cm/s a drift is the speed's own error, and while the mower stands or creeps "
-        "without a course, up to the speed that is told; a calmer speed or a wider margin helps",
+        "up to about 3 cm/s a drift may be the speed's own error, and while the mower stands or "
+        "creeps without a course, up to the speed that is told; a calmer speed or a wider margin "
+        "helps",
     ),
     Fault(
         "off_on_silence",
