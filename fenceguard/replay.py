@@ -155,7 +155,7 @@ class Replay:
         journal: Journal | None = None,
         speed: float | None = None,
         leaving: Callable[[], bool] = lambda: False,
-        told: Callable[[Tells], None] = lambda _tells: None,
+        told: Callable[[Tells], None] | None = None,
     ) -> None:
         """`told` hears what the receiver is found to tell, as soon as that is known."""
         self._told = told
@@ -341,7 +341,7 @@ class Replay:
             self._outcome.story.add(entry)
             if isinstance(entry.record, Changed):
                 self._outcome.changes.append((entry, entry.record))
-            elif isinstance(entry.record, Tells):
+            elif isinstance(entry.record, Tells) and self._told is not None:
                 self._told(entry.record)
             if self._journal is not None:
                 self._journal.add(entry)

@@ -1,11 +1,15 @@
 """`fenceguard replay`, as a process: what it prints, the same however it is given."""
 
+import contextlib
 import gzip
+import os
+import subprocess
 from pathlib import Path
 
 import pytest
 
 from tests.support.command import (
+    MODULE,
     command,
     for_people,
     result,
@@ -14,6 +18,8 @@ from tests.support.lawns import (
     write_settings,
 )
 from tests.support.made import FIXED, FLOAT, QUICK, standing, with_a_float
+from tests.support.pins import WIRED
+from tests.support.waiting import eventually
 
 
 @pytest.fixture
@@ -145,3 +151,29 @@ def test_a_replay_that_never_reaches_full_says_why(log: Path, settings: Path) ->
     assert "It never reached full. It was held by: hdop 13.8 s" in text
     text = for_people("replay", log, "--settings", settings, "--set", "arm.fixed_for_s=60")
     assert "It never reached full. It was held by: arming 12.8 s, solution 1.0 s" in text
+
+
+def test_a_terminal_that_does_not_read_holds_up_no_lines(log: Path, tmp_path: Path) -> None:
+    """Until the replay is over nothing is said: the journal is written to its end."""
+    settings = write_settings(tmp_path, outputs=WIRED, **QUICK)
+    far, near = os.pipe()
+    os.set_blocking(near, False)
+    with contextlib.suppress(BlockingIOError):
+        while os.write(near, b"x" * 512):
+            pass
+    os.set_blocking(near, True)
+    words = ("replay", str(log), "--settings", str(settings), "--drive-outputs", "--speed", "1000")
+    journal = tmp_path / "journal"
+    env = {**os.environ, "GPIOZERO_PIN_FACTORY": "mock"}
+
+    def is_over() -> bool:
+        return b"end of recording" in b"".join(one.read_bytes() for one in journal.glob("*.jsonl"))
+
+    with subprocess.Popen(
+        [*MODULE, *words, "--journal", str(journal)], stdout=near, stderr=subprocess.PIPE, env=env
+    ) as process:
+        over = eventually(is_over, within_s=20.0)
+        process.kill()
+    os.close(near)
+    os.close(far)
+    assert over

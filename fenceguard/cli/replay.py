@@ -124,6 +124,8 @@ def run(args: argparse.Namespace) -> int:
         use_board_pins()
     leaving = Leaving(*(SIGNALS if args.drive_outputs else ()))
     journal = open_journal(loaded, args.journal) if args.journal else None
+    # A terminal that does not read must not hold up the lines.
+    at_once = not (args.json or args.drive_outputs)
     try:
         with Lines.from_settings(loaded.settings.outputs if args.drive_outputs else None) as lines:
             replay = Replay(
@@ -132,9 +134,8 @@ def run(args: argparse.Namespace) -> int:
                 journal=journal,
                 speed=speed,
                 leaving=leaving.asked,
-                told=(lambda _tells: None) if args.json else _say_what_is_told,
+                told=_say_what_is_told if at_once else None,
             )
-            # A terminal that does not read must not hold up the lines.
             shown = sys.stderr.isatty() and not args.drive_outputs
             outcome = (_with_progress if shown else Replay.run)(replay, logs)
     except Left:
@@ -150,7 +151,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(as_dict(outcome)))
     else:
-        _print(outcome)
+        _print(outcome, [] if at_once else _tells(outcome))
     _complain(outcome)
     return BAD_INPUT if outcome.faults else 0
 
@@ -267,8 +268,11 @@ def _with_progress(replay: Replay, logs: list[str]) -> Outcome:
         return replay.run(logs, lambda share: progress.update(task, completed=share))
 
 
-def _print(outcome: Outcome) -> None:
+def _print(outcome: Outcome, told: list[str]) -> None:
+    """The outcome for people; `told` is what the receiver tells, where that was not said yet."""
     out = console()
+    for line in told:
+        out.print(line)
     rejected = ", ".join(f"{count} {why}" for why, count in sorted(outcome.rejected.items()))
     out.print(
         f"{outcome.epochs} epochs in {seconds_text(outcome.duration_s)}, from "
