@@ -34,9 +34,11 @@ from collections import deque
 from typing import NamedTuple
 
 from fenceguard.judgement.courses import (
+    NOISES,
     Course,
     Courses,
     course_noise_deg,
+    known,
     turned_deg,
 )
 from fenceguard.judgement.parameters import Corner, MowerParameters
@@ -72,8 +74,6 @@ AGREEING = 2
 """So many slow courses on end say that the mower has turned: a single one may be noise."""
 LEAST_COMPARED = 3
 """So many comparisons at the least: one or two may be noise."""
-NOISES = 3.0
-"""So many times its noise a difference must be, to be none of it."""
 PERIODS = 1.5
 """A heading is late past so many times the time from one to the next."""
 
@@ -148,7 +148,7 @@ class Attitudes:
 
         `rests_since_s`: since when the mower is known to be at rest, None where it may move.
         """
-        told_deg = _known(epoch.heading_deg)
+        told_deg = known(epoch.heading_deg)
         speed_mps, course_deg = self._axle_motion(at_s, epoch, told_deg)
         mean = None
         if told_deg is None and course_deg is not None and speed_mps > STANDING_MPS:
@@ -190,13 +190,13 @@ class Attitudes:
         self, at_s: float, epoch: Epoch, told_deg: float | None
     ) -> tuple[float, float | None]:
         """Speed and course of the axle, the course None where it is not known."""
-        speed_mps, course_deg = _known(epoch.speed_mps), _known(epoch.course_deg)
+        speed_mps, course_deg = known(epoch.speed_mps), known(epoch.course_deg)
         if speed_mps is None or course_deg is None:
             return speed_mps or 0.0, None
         last = self._last
         if self._lever_m == (0.0, 0.0) or told_deg is None or last is None:
             return speed_mps, course_deg
-        before_deg, passed_s = _known(last[2].heading_deg), at_s - last[1]
+        before_deg, passed_s = known(last[2].heading_deg), at_s - last[1]
         if before_deg is None or not 0.0 < passed_s <= TURN_S:
             return speed_mps, course_deg
         rate_rps = math.radians(turned_deg(before_deg, told_deg)) / passed_s
@@ -273,7 +273,7 @@ class Attitudes:
         """No direction is told: see whether the one before still holds, or a slow course does."""
         if self._nose_deg is None or self._last is None:
             return False
-        speed_mps = _known(epoch.speed_mps)
+        speed_mps = known(epoch.speed_mps)
         kept = self._is_kept(now_s, rests_since_s)
         silent = now_s - self._last[0] > self._held_s
         if silent and not kept and not self._by_heading:
@@ -446,10 +446,6 @@ def _off(compared: tuple[_Compared, ...]) -> tuple[float, float]:
     free = max(1.0, (compared[-1].at_s - compared[0].at_s) / TURN_S)
     noise_deg = max(one.noise_deg for one in compared) / math.sqrt(free)
     return mean_deg, max(0.0, abs(mean_deg) - NOISES * noise_deg)
-
-
-def _known(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
 
 
 def _aside_m(here: Place, direction_deg: float, there: Place) -> float:

@@ -76,6 +76,11 @@ class Courses:
         return Course(mean.course_deg % 360.0, noise_deg, count)
 
 
+def known(value: float | None) -> float | None:
+    """A value that is told, and is a number."""
+    return value if value is not None and math.isfinite(value) else None
+
+
 def course_noise_deg(speed_mps: float) -> float:
     """By how much a course may be off at a speed."""
     return math.degrees(math.atan2(COURSE_NOISE_MPS, speed_mps))

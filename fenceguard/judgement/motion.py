@@ -14,7 +14,7 @@ import math
 from collections import deque
 from typing import NamedTuple
 
-from fenceguard.judgement.courses import turned_deg
+from fenceguard.judgement.courses import known, turned_deg
 from fenceguard.judgement.parameters import MowerParameters
 from fenceguard.judgement.tells import Missing
 from fenceguard.judgement.types import NO_CONTRADICTION, Contradiction, Inputs
@@ -57,8 +57,8 @@ class Motion:
         self._now_s = math.nan
         self._inputs = Inputs()
         self._wheels_m = self._gyro_deg = 0.0
-        self._away_s = {"wheels": 0.0, "yaw": 0.0}
-        self._told: set[str] = set()
+        self._away_s: dict[str, float] = {}
+        """Of what was told once, for how long it has stayed away."""
         self._begin()
 
     def _begin(self) -> None:
@@ -69,16 +69,16 @@ class Motion:
     @property
     def missing(self) -> Missing | None:
         """What was told once and has stayed away longest."""
-        name, for_s = max(self._away_s.items(), key=lambda one: one[1])
-        return Missing(name, for_s) if for_s > 0.0 else None
+        longest = max(self._away_s.items(), key=lambda one: one[1], default=("", 0.0))
+        return Missing(*longest) if longest[1] > 0.0 else None
 
     def go_on(self, now_s: float, inputs: Inputs) -> None:
         """Time has passed with what was told before; `inputs` holds from now on."""
-        if inputs.wheel_mps is None and inputs.yaw_rate_dps is None and not self._told:
+        if inputs.wheel_mps is None and inputs.yaw_rate_dps is None and not self._away_s:
             return
         # What is no number tells nothing.
         inputs = inputs._replace(
-            wheel_mps=_known(inputs.wheel_mps), yaw_rate_dps=_known(inputs.yaw_rate_dps)
+            wheel_mps=known(inputs.wheel_mps), yaw_rate_dps=known(inputs.yaw_rate_dps)
         )
         passed_s = 0.0 if math.isnan(self._now_s) else now_s - self._now_s
         before, self._inputs, self._now_s = self._inputs, inputs, now_s
@@ -89,9 +89,8 @@ class Motion:
             ("yaw", before.yaw_rate_dps, inputs.yaw_rate_dps),
         ):
             if value is not None:
-                self._told.add(name)
                 self._away_s[name] = 0.0
-            elif name in self._told:
+            elif name in self._away_s:
                 self._away_s[name] += passed_s
             if (was is None) is not (value is None):
                 self._begin()
@@ -140,10 +139,6 @@ class Motion:
             turn = math.radians(abs(now.gyro_deg - before.gyro_deg))
         allowed_m = self._slip * max(wheels_m, doppler_m) + self._lever_m * turn
         return max(0.0, abs(wheels_m - doppler_m) - allowed_m) / passed_s
-
-
-def _known(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
 
 
 def _yaw_off_deg(before: _Point, now: _Point) -> float | None:
