@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fenceguard.errors import BadInput
-from fenceguard.journal.records import Changed, Entry, Start, Stop
+from fenceguard.journal.records import Changed, Entry, Start, Stop, Tells
 from fenceguard.journal.write import Journal
 from fenceguard.judgement.types import Grant
 from fenceguard.receiver.epoch import UNDATED_BEFORE_S, Epoch
@@ -407,3 +407,14 @@ def test_when_it_is_to_end_it_ends_and_moves_no_line_any_more(
     assert len(hands.done) < 30
     stop = told[-1].record
     assert isinstance(stop, Stop) and stop.reason == "asked to end"
+
+
+def test_what_the_receiver_tells_is_heard_once_it_is_known(lawn: Loaded, tmp_path: Path) -> None:
+    """And is the last thing known of it in the outcome."""
+    log = tmp_path / "standing.nmea"
+    log.write_bytes(standing(80.0))
+    heard: list[Tells] = []
+    outcome = replayed(lawn, log, told=heard.append)
+    (tells,) = heard
+    assert tells.period_s == 1.0 / RATE_HZ
+    assert outcome.story.runs[-1].tells == tells
