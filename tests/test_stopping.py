@@ -117,6 +117,13 @@ def test_less_way_or_more_speed_never_leaves_more_time(
         )
 
 
+@pytest.mark.parametrize("left_m", [5e-324, 1e-320, 1e-300, 1e-9])
+def test_next_to_no_way_leaves_next_to_no_time(left_m: float) -> None:
+    """From a standstill, even where the speed at the end of the way is too small for a number."""
+    assert MOWER.latest_s(left_m, 0.0, 0.5) == pytest.approx(0.0, abs=1e-3)
+    assert MOWER.blade_latest_s(left_m, 0.0, 0.5) == pytest.approx(-MOWER.blade_stop_s, abs=1e-3)
+
+
 @pytest.mark.parametrize("gains_mps2", [0.0, 0.5])
 def test_what_cannot_move_has_all_the_time(gains_mps2: float) -> None:
     mower = MOWER._replace(speeding_up_mps2=gains_mps2)

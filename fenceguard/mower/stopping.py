@@ -151,7 +151,10 @@ def _time_s(way_m: float, speed_mps: float, gains_mps2: float) -> float:
     """Time for a way that begins at a speed and gains: v t + a t²/2 = d, for d > 0."""
     ends_mps = math.sqrt(speed_mps**2 + 2.0 * gains_mps2 * way_m)
     mean_mps = (speed_mps + ends_mps) / 2.0
-    return min(LONG_S, way_m / mean_mps) if mean_mps > 0.0 else LONG_S
+    if mean_mps > 0.0:
+        return min(LONG_S, way_m / mean_mps)
+    # At rest: it never gets there, or the way is too short for a number of its speed.
+    return 0.0 if gains_mps2 > 0.0 else LONG_S
 
 
 def downhill_mps2(deceleration_mps2: float, slope_deg: float) -> float:
