@@ -53,8 +53,29 @@ def add_settings(parser: argparse.ArgumentParser, required: bool = True) -> None
     )
 
 
-SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT)
-"""What ends a command that moves lines, with every line off."""
+SIGNALS = (
+    signal.SIGTERM,
+    signal.SIGINT,
+    signal.SIGHUP,
+    signal.SIGQUIT,
+    signal.SIGTSTP,
+    signal.SIGTTIN,
+    signal.SIGTTOU,
+    signal.SIGUSR1,
+    signal.SIGUSR2,
+    signal.SIGALRM,
+    signal.SIGVTALRM,
+    signal.SIGPROF,
+    signal.SIGXCPU,
+    signal.SIGIO,
+    signal.SIGPWR,
+    signal.SIGSTKFLT,
+)
+"""What ends a command that moves lines, with every line off.
+
+All that would end or stop a process by default, as one that is stopped leaves its lines as they
+are: but for kill and stop, which no process can take, real-time signals, and those of a crash.
+"""
 
 
 class Leaving:

@@ -46,7 +46,9 @@ examples:
   fenceguard run --settings mower.yaml --set receiver.port=/dev/ttyACM1
   some-source | fenceguard run --settings mower.yaml --set receiver.port=-
 
-It ends, with every line off, on SIGTERM, SIGINT, SIGHUP and SIGQUIT.
+It ends, with every line off, on SIGTERM, SIGINT and each other signal that
+would end or stop it, but for SIGKILL, SIGSTOP, real-time signals and those of
+a crash.
 
 exit status: 0 stopped, or the input ended; 2 bad input; 3 records of the
 journal or the recording could not be written
