@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from fenceguard.cli.common import OUTPUTS_CAUTION
+from fenceguard.cli.common import OUTPUTS_CAUTION, SIGNALS
 from fenceguard.errors import BadInput
 from fenceguard.journal.read import entries
 from fenceguard.journal.verify import verify
@@ -100,7 +100,7 @@ def run(tmp_path: Path, plug: Plug) -> Iterator[Run]:
             command.process.communicate()
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+@pytest.mark.parametrize("number", SIGNALS)
 def test_a_signal_ends_it_with_all_lines_off(
     run: Run, receiver: Receiver, number: signal.Signals
 ) -> None:
