@@ -1,11 +1,13 @@
 """The command line, as a process: its help, settings that are bad, outputs that fail."""
 
+import signal
 import subprocess
 from pathlib import Path
 
 import pytest
 
 from fenceguard.cli import main
+from fenceguard.cli.common import SIGNALS
 from tests.support.command import MODULE, command, for_people, refused
 from tests.support.lawns import LAWN, polygon, write_settings
 from tests.support.made import QUICK, with_a_float
@@ -173,3 +175,17 @@ def test_an_output_that_cannot_show_every_character(settings: Path) -> None:
     done = command("check", "--settings", settings, PYTHONIOENCODING="ascii")
     assert (done.status, done.err) == (0, "")
     assert "?" in done.out
+
+
+def test_each_signal_that_would_end_or_stop_it_is_taken() -> None:
+    """What signals do by default: Linux manual, signal(7), from memory.
+
+    The interpreter has those of a broken pipe and of a file that is too large ignored: Python's
+    documentation, module signal, from memory.
+    """
+    untaken = {"SIGKILL", "SIGSTOP"}
+    ignored = {"SIGCHLD", "SIGCONT", "SIGURG", "SIGWINCH", "SIGPIPE", "SIGXFSZ"}
+    crash = {"SIGABRT", "SIGBUS", "SIGFPE", "SIGILL", "SIGSEGV", "SIGSYS", "SIGTRAP"}
+    real_time = {"SIGRTMIN", "SIGRTMAX"}
+    named = {number.name for number in signal.Signals}
+    assert {number.name for number in SIGNALS} == named - untaken - ignored - crash - real_time

@@ -73,8 +73,8 @@ SIGNALS = (
 )
 """What ends a command that moves lines, with every line off.
 
-All that would end or stop a process by default, as one that is stopped leaves its lines as they
-are: but for kill and stop, which no process can take, real-time signals, and those of a crash.
+All that would end or stop this process if it did nothing about them: it would leave its lines as
+they are. But for kill and stop, which no process can take, real-time signals, and those of a crash.
 """
 
 
