@@ -153,7 +153,7 @@ def _time_s(way_m: float, speed_mps: float, gains_mps2: float) -> float:
     mean_mps = (speed_mps + ends_mps) / 2.0
     if mean_mps > 0.0:
         return min(LONG_S, way_m / mean_mps)
-    # At rest: it never gets there, or the way is too short for a number of its speed.
+    # No speed at the end: so short a way that it rounds to nothing, or a mower that never moves.
     return 0.0 if gains_mps2 > 0.0 else LONG_S
 
 
